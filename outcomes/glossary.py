@@ -1,0 +1,116 @@
+"""Every column of every result, defined once.
+
+Statistics return frames whose columns stand here; a test walks the results and refuses a column
+that does not. The workbook's Definitions sheet and the data dictionaries are drawn from this page.
+Units: a column without a unit of its own is in the unit of its row (`unit`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from outcomes.errors import DataError
+
+__all__ = ["COLUMNS", "check_result", "define"]
+
+#: Names shared by many results.
+_SHARED = {
+    "client": "Client code.",
+    "clinic": "Clinic (site) code.",
+    "practitioner": "Practitioner code.",
+    "episode": "Episode of care of this client, counted from 1.",
+    "visit": "Visit of this episode, counted from 1.",
+    "date": "Calendar date.",
+    "day": "Days since the first visit of the episode.",
+    "week": "Weeks since the first visit of the episode (days / 7).",
+    "quarter": "Calendar quarter, as 2026Q2.",
+    "measure": "Measure, by its code in the catalogue.",
+    "side": "Side of the body: left, right, midline, or both (mean of left and right).",
+    "mode": "Active (the client moves) or passive (the practitioner moves).",
+    "instrument": "What the reading was taken with.",
+    "rater": "Who took the reading.",
+    "moment": "Before or after the treatment of that visit.",
+    "trial": "Repeated reading within one visit, counted from 1.",
+    "value": "A reading or score.",
+    "unit": "Unit of the row's numbers.",
+    "group": "Group that the row describes.",
+    "level": "Level of a factor, or level of the model that a variance belongs to.",
+    "term": "Term of the model.",
+    "quantity": "What the row's estimate is of.",
+    "question": "The question that this number answers.",
+    "use_when": "When this number is the right one.",
+    "do_not_use_when": "When it is not.",
+    "source": "Publication or data that the number rests on.",
+    "method": "Estimator and interval, in field terms.",
+    "notes": "What a careful reader must know.",
+    "estimate": "The value, unrounded.",
+    "standard_error": "Standard error of the estimate.",
+    "ci_low": "Lower end of the interval.",
+    "ci_high": "Upper end of the interval.",
+    "ci_level": "Level of the interval, between 0 and 1.",
+    "df": "Degrees of freedom.",
+    "df1": "Numerator degrees of freedom.",
+    "df2": "Denominator degrees of freedom.",
+    "statistic": "Test statistic (t, F, z or chi-square, as the method says).",
+    "p_value": "Two-sided p-value unless the method says otherwise.",
+    "n": "Clients (or subjects) that the row rests on.",
+    "n_readings": "Readings that the row rests on.",
+    "count": "Number of cases.",
+    "share": "Count divided by n, between 0 and 1.",
+    "mean": "Arithmetic mean.",
+    "sd": "Standard deviation (divisor n - 1).",
+    "median": "Median.",
+    "minimum": "Smallest value.",
+    "maximum": "Largest value.",
+    "confidence": "Confidence level at which a change counts as detectable.",
+}
+
+#: Change of one client and of the caseload.
+_CHANGE = {
+    "start_value": "Value at the first visit with a reading (mean of trials).",
+    "latest_value": "Value at the latest visit with a reading (mean of trials).",
+    "start_date": "Date of the start value.",
+    "latest_date": "Date of the latest value.",
+    "n_visits": "Visits with a before-treatment reading.",
+    "change": "Latest minus start value, in the unit of the measure.",
+    "improvement": "Change signed so that positive is better for the client.",
+    "standard_error_of_measurement": "Standard deviation of the error of one recorded value.",
+    "minimal_detectable_change": "Smallest change that error alone rarely produces.",
+    "minimal_important_change": "Smallest change that clients call important.",
+    "detectable": "Improvement or decline is at least the minimal detectable change.",
+    "important": "Improvement reaches the minimal important change (empty: none defensible).",
+    "verdict": "Both gates in words.",
+}
+
+COLUMNS: dict[str, str] = {**_SHARED, **_CHANGE}
+
+
+def define(column: str) -> str:
+    """Give the definition of one result column.
+
+    Raises
+    ------
+    DataError
+        If the column is not defined.
+
+    Examples
+    --------
+    >>> define("ci_low")
+    'Lower end of the interval.'
+    """
+    try:
+        return COLUMNS[column]
+    except KeyError:
+        raise DataError(
+            f"result column {column!r} must be defined in outcomes/glossary.py. Add its meaning."
+        ) from None
+
+
+def check_result(columns: Iterable[str]) -> None:
+    """Refuse result columns that the glossary does not define, naming all of them."""
+    missing = [str(column) for column in columns if column not in COLUMNS]
+    if missing:
+        raise DataError(
+            f"result columns must be defined in outcomes/glossary.py; missing: "
+            f"{', '.join(missing)}. Add their meaning."
+        )

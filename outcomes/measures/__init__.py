@@ -1,0 +1,1 @@
+"""What each measure is: unit, range, direction, published error and thresholds, scoring."""

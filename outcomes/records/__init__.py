@@ -1,0 +1,1 @@
+"""From a clinic's files to a checked caseload, with a ledger of every change."""

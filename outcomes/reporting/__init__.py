@@ -1,0 +1,1 @@
+"""Figures, tables, sentences, workbook, documents, provenance, and the running of notebooks."""

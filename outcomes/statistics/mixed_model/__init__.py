@@ -1,0 +1,1 @@
+"""The mixed model of the course over visits."""
