@@ -116,12 +116,12 @@ class Faults:
     Examples
     --------
     >>> faults = Faults()
-    >>> faults.add(rows_must("value", "be a number", [True, False], "Correct the cell"))
-    >>> faults.add_if([False, False], "unit", "be deg or rad", "Correct the cell")
+    >>> faults.add(rows_must("value", "be a number", [True, False], "Correct it"))
+    >>> faults.add_if([False, False], "unit", "be deg or rad", "Correct it")
     >>> faults.raise_if_any()
     Traceback (most recent call last):
     ...
-    outcomes.errors.DataError: value must be a number; 1 of 2 rows does not (row 0). Correct the cell.
+    outcomes.errors.DataError: value must be a number; 1 of 2 rows does not (row 0). Correct it.
     """
 
     found: list[OutcomesError] = field(default_factory=list)
