@@ -1,0 +1,89 @@
+"""A drawn figure together with the words for those who cannot see it."""
+
+from __future__ import annotations
+
+import base64
+import io
+import re
+from dataclasses import dataclass
+from html import escape
+
+from matplotlib.figure import Figure
+
+from outcomes.errors import ArgumentError
+from outcomes.reporting.style import house_style
+
+__all__ = ["Gallery", "Html", "Picture"]
+
+
+@dataclass(frozen=True)
+class Html:
+    """A piece of page that shows itself in a notebook."""
+
+    text: str
+
+    def _repr_html_(self) -> str:
+        return self.text
+
+    def __add__(self, other: Html) -> Html:
+        return Html(self.text + other.text)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A figure as scalable vector graphics, with alternative text and a caption.
+
+    Attributes
+    ----------
+    svg : str
+        The drawing, without scripts or outside references.
+    alt : str
+        What the figure shows, in words and numbers.
+    caption : str
+        How to read it.
+    """
+
+    svg: str
+    alt: str
+    caption: str = ""
+
+    @classmethod
+    def of(cls, figure: Figure, *, alt: str, caption: str = "") -> Picture:
+        """Render a matplotlib figure.
+
+        Raises
+        ------
+        ArgumentError
+            If `alt` is empty: a figure without words is not finished.
+        """
+        if not alt.strip():
+            raise ArgumentError("alt must say what the figure shows, got ''. Give a sentence.")
+        store = io.StringIO()
+        with house_style():
+            figure.savefig(store, format="svg", metadata={"Date": None, "Creator": None})
+        return cls(svg=_compact(store.getvalue()), alt=alt, caption=caption)
+
+    def _repr_html_(self) -> str:
+        code = base64.b64encode(self.svg.encode()).decode()
+        words = f"<figcaption>{escape(self.caption)}</figcaption>" if self.caption else ""
+        return (
+            f'<figure><img alt="{escape(self.alt, quote=True)}" '
+            f'src="data:image/svg+xml;base64,{code}">{words}</figure>'
+        )
+
+
+@dataclass(frozen=True)
+class Gallery:
+    """Several pictures in one row that wraps on narrow screens."""
+
+    pictures: tuple[Picture, ...]
+
+    def _repr_html_(self) -> str:
+        return '<div class="gallery">' + "".join(p._repr_html_() for p in self.pictures) + "</div>"
+
+
+def _compact(svg: str) -> str:
+    """Drop the preamble and blanks that only make the file longer."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
+    return re.sub(r">\s+<", "><", svg)
