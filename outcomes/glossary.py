@@ -82,7 +82,18 @@ _CHANGE = {
     "verdict": "Both gates in words.",
 }
 
-COLUMNS: dict[str, str] = {**_SHARED, **_CHANGE}
+#: The quarter's review.
+_SERVICE = {
+    "eligible": "Episodes with a kept appointment in the quarter.",
+    "measured_at_start": "Of the eligible, those with a before-treatment reading.",
+    "measured_again": "Of those, episodes with a before-treatment reading at a later visit.",
+    "analysed": "Of those, episodes with both readings by the same instrument, mode and side.",
+    "share_measured_at_start": "Measured at the start divided by eligible.",
+    "share_followed_up": "Measured again divided by measured at the start.",
+    "share_analysed": "Analysed divided by eligible.",
+}
+
+COLUMNS: dict[str, str] = {**_SHARED, **_CHANGE, **_SERVICE}
 
 
 def define(column: str) -> str:
