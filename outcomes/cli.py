@@ -1,0 +1,160 @@
+"""The commands. Each one reads its arguments, calls one function, and says where the result is."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from outcomes import __version__
+from outcomes.carried import carried_folder, synthetic_caseload
+from outcomes.errors import DataError, OutcomesError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Outcome statistics across a caseload: did clients get better, by how much, how sure.",
+)
+
+Data = Annotated[
+    str,
+    typer.Option("--data", help="Folder, workbook, file or database; the synthetic caseload "
+                 "when left out.", show_default=False),
+]  # fmt: skip
+Mapping = Annotated[
+    str,
+    typer.Option("--mapping", help="TOML file that says what each column is.", show_default=False),
+]
+Thresholds = Annotated[
+    str,
+    typer.Option("--thresholds", help="TOML file of the clinic's own thresholds.",
+                 show_default=False),
+]  # fmt: skip
+Out = Annotated[
+    str,
+    typer.Option("--out", help="Folder for the results.", show_default=False),
+]
+Debug = Annotated[bool, typer.Option("--debug", help="Show where an error arose.")]
+
+
+@app.callback()
+def _root() -> None:
+    """Hold the commands together."""
+
+
+@app.command()
+def review(
+    data: Data = "",
+    mapping: Mapping = "",
+    quarter: Annotated[
+        str, typer.Option(help="Quarter such as 2026Q2, or latest.", show_default=True)
+    ] = "latest",
+    out: Out = "",
+    thresholds: Thresholds = "",
+    debug: Debug = False,
+) -> None:
+    """Write the quarter's report and workbook."""
+    from outcomes.reporting.runs import run_review
+
+    result = run_review(
+        data=data or str(synthetic_caseload()),
+        mapping=mapping,
+        quarter=quarter,
+        out=out,
+        thresholds=thresholds,
+        progress=_progress("review"),
+    )
+    typer.echo(result.summary)
+
+
+@app.command()
+def check(
+    data: Data = "",
+    mapping: Mapping = "",
+    out: Out = "",
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Stop at the first table with a refusal.")
+    ] = False,
+    debug: Debug = False,
+) -> None:
+    """Read a caseload, compute nothing, and show what was set aside and why."""
+    from outcomes.reporting.runs import run_check
+
+    typer.echo(
+        run_check(data=data or str(synthetic_caseload()), mapping=mapping, out=out, strict=strict)
+    )
+
+
+@app.command()
+def start(
+    folder: Annotated[Path, typer.Argument(help="New folder to work in.")],
+    debug: Debug = False,
+) -> None:
+    """Copy the notebooks and the synthetic caseload into a folder of your own."""
+    if folder.exists() and any(folder.iterdir()):
+        raise DataError(f"{folder.name} must be new or empty; it holds files. Give another name.")
+    for name in ("notebooks", "data_synthetic"):
+        shutil.copytree(
+            carried_folder(name),
+            folder / name,
+            ignore=shutil.ignore_patterns(".*", "__pycache__", "*.py"),
+        )
+    typer.echo(f"Notebooks and synthetic data are in {folder}.")
+    typer.echo(f"Open them with: jupyter lab {folder / 'notebooks'}")
+
+
+@app.command()
+def version() -> None:
+    """Show the version."""
+    typer.echo(__version__)
+
+
+def _progress(label: str) -> Any:
+    """Build a progress bar on the error stream, silent where nobody watches."""
+    from tqdm import tqdm
+
+    bar = tqdm(
+        total=1,
+        desc=label,
+        leave=False,
+        disable=None,
+        file=sys.stderr,
+        bar_format="{desc:<34.34} {bar} {n_fmt}/{total_fmt} {elapsed}",
+    )
+
+    def show(done: int, total: int, heading: str) -> None:
+        bar.total = total
+        bar.n = done
+        bar.set_description_str(heading)
+        if done >= total:
+            bar.close()
+
+    return show
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run a command line; every refusal is one message and exit status 2."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    try:
+        app(arguments, standalone_mode=True)
+    except OutcomesError as error:
+        if "--debug" in arguments:
+            raise
+        print(f"outcomes: {error}", file=sys.stderr)
+        return 2
+    except SystemExit as end:
+        return int(end.code or 0)
+    except KeyboardInterrupt:
+        print("outcomes: stopped; nothing was half-written.", file=sys.stderr)
+        return 130
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
