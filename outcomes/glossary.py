@@ -93,7 +93,22 @@ _SERVICE = {
     "share_analysed": "Analysed divided by eligible.",
 }
 
-COLUMNS: dict[str, str] = {**_SHARED, **_CHANGE, **_SERVICE}
+#: Verdicts on one client, and sizes of change of a group.
+_VERDICTS = {
+    "better": "Direction that is good for the client: higher or lower.",
+    "start_visit": "Visit of the start value.",
+    "latest_visit": "Visit of the latest value.",
+    "n_readings_not_paired": "Readings with another instrument or mode, left out of the pair.",
+    "worsened": "Declined by at least the minimal detectable change.",
+    "chance_improved": "Chance that the client's true improvement is above zero.",
+    "chance_important": "Chance that the true improvement reaches the minimal important change.",
+    "chance_worse": "Chance that the client is truly worse than at the start.",
+    "denominator": "What a standardised change is divided by.",
+    "denominator_value": "Its value, in the unit of the measure.",
+    "uncorrected": "The value before the small-sample correction.",
+}
+
+COLUMNS: dict[str, str] = {**_SHARED, **_CHANGE, **_SERVICE, **_VERDICTS}
 
 
 def define(column: str) -> str:
