@@ -2,6 +2,17 @@
 
 from __future__ import annotations
 
+from outcomes.statistics.service.charts import (
+    apply_run_rules,
+    cusum_chart,
+    cusum_run_length,
+    ewma_chart,
+    ewma_run_length,
+    false_alarms,
+    individuals_chart,
+    rate_chart,
+    share_chart,
+)
 from outcomes.statistics.service.flow import (
     eligible_episodes,
     flow_counts,
@@ -17,13 +28,22 @@ from outcomes.statistics.service.quarters import (
 )
 
 __all__ = [
+    "apply_run_rules",
+    "cusum_chart",
+    "cusum_run_length",
     "earlier_quarter",
     "eligible_episodes",
+    "ewma_chart",
+    "ewma_run_length",
+    "false_alarms",
     "flow_counts",
+    "individuals_chart",
     "mean_bounds",
     "quarter_dates",
     "quarter_of",
     "quarter_range",
     "quarters_of",
+    "rate_chart",
     "share_bounds",
+    "share_chart",
 ]
