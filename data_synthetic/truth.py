@@ -1,0 +1,258 @@
+"""What was planted: per client, measure and side; per visit; and for the clinic as a whole.
+
+`Truth.courses` has one row per client, episode, measure, side and mode. Its visits are those with
+a before-treatment reading:
+
+- `true_start`: true level at the first of them; `true_latest`: at the last of them;
+- `true_improvement` = (true_latest - true_start) x (+1 higher is better, -1 lower is better);
+- `improvement_by_care`: the part that follows the planted course; the rest of `true_improvement`
+  is a transient bad start that faded by itself (questionnaires and ratings only).
+
+So the true mean improvement of the clients who were measured at least twice is
+``courses[(courses.measure == m) & (courses.n_visits >= 2)]["true_improvement"].mean()``, restricted
+to `affected` rows (or to one side, or one row per client) exactly as the analysis restricts them;
+`true_mean_improvement` does it. For any other pair of visits take `true_before` from
+`Truth.levels` (one row per client, episode, visit, measure, side and mode).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from data_synthetic.people import AFFECTED, GROUPS, Episodes
+from data_synthetic.readings import MODES, SIDES, Rows, instrument_names
+from data_synthetic.scenario import words
+from data_synthetic.schedule import Schedule
+
+__all__ = ["Truth", "make_truth"]
+
+_KEY = ["unit", "measure", "side", "mode"]
+
+
+@dataclass
+class Truth:
+    """The planted world: its settings, every course, every true level, every client."""
+
+    scenario: dict[str, Any]
+    courses: pd.DataFrame
+    levels: pd.DataFrame
+    episodes: pd.DataFrame
+
+    def true_mean_improvement(
+        self, measure: str, *, mode: str | None = "active", affected_only: bool = True
+    ) -> float:
+        """Mean over courses of `measure` with at least two before-treatment visits."""
+        rows = self.courses[self.courses["measure"] == measure]
+        rows = rows[rows["n_visits"] >= 2]
+        if affected_only:
+            rows = rows[rows["affected"]]
+        if mode is not None and rows["mode"].notna().any():
+            rows = rows[rows["mode"] == mode]
+        return float(rows["true_improvement"].mean())
+
+    def errors(self) -> pd.DataFrame:
+        """Planted error of every range, by instrument and rater.
+
+        `standard_error_of_measurement` is that of the recorded mean of `trials` trials by one
+        rater: sqrt(session_sd^2 + (trial_sd^2 + step^2 / 12) / trials). The rounding term treats
+        rounding as noise; where the step is wide against the trial error it is a little more.
+        """
+        rows = []
+        raters, factor = self.scenario["raters"], self.scenario["instruments"]["error_factor"]
+        for name, measure in self.scenario["ranges"].items():
+            for instrument in ["tape"] if measure.get("tape") else ["goniometer", "inclinometer"]:
+                if instrument == "goniometer" and not measure["goniometer"]:
+                    continue
+                for i, rater in enumerate(self.scenario["practitioners"]["codes"]):
+                    degrees = measure["unit"] == "deg"
+                    step = (5.0 if rater == raters["rounds_to_5_deg"] else 1.0) if degrees else 0.1
+                    session = measure["session_sd"] * factor[instrument]
+                    trial = (
+                        measure["trial_sd"] * factor[instrument] * raters["trial_error_factor"][i]
+                    )
+                    variance = session**2 + (trial**2 + step**2 / 12) / measure["trials"]
+                    rows.append(
+                        {
+                            "measure": name,
+                            "instrument": instrument,
+                            "rater": rater,
+                            "session_sd": session,
+                            "trial_sd": trial,
+                            "trials": measure["trials"],
+                            "step": step,
+                            "bias": raters["bias_deg"][i] if degrees else 0.0,
+                            "standard_error_of_measurement": float(np.sqrt(variance)),
+                        }
+                    )
+        for name, scale in self.scenario["scales"].items():
+            rows.append(
+                {
+                    "measure": name,
+                    "instrument": "form",
+                    "rater": None,
+                    "session_sd": scale["error_sd"],
+                    "trial_sd": 0.0,
+                    "trials": 1,
+                    "step": scale["step"],
+                    "bias": 0.0,
+                    "standard_error_of_measurement": float(
+                        np.sqrt(scale["error_sd"] ** 2 + scale["step"] ** 2 / 12)
+                    ),
+                }
+            )
+        return pd.DataFrame(rows)
+
+    def summary(self) -> dict[str, Any]:
+        """Everything but the rows, ready for JSON."""
+        measured_again = self.courses[self.courses["n_visits"] >= 2]
+        means = {
+            name: {
+                "clients": int(rows["client"].nunique()),
+                "courses_measured_again": len(rows),
+                "true_mean_improvement_affected": float(
+                    rows.loc[rows["affected"], "true_improvement"].mean()
+                ),
+                "of_which_transient": float(
+                    (rows["true_improvement"] - rows["improvement_by_care"])[
+                        rows["affected"]
+                    ].mean()
+                ),
+                "share_truly_worse": float((rows["true_improvement"] < 0)[rows["affected"]].mean()),
+            }
+            for name, rows in measured_again.groupby("measure", sort=True)
+        }
+        return {
+            "planted": _plain(self.scenario),
+            "errors": _plain(self.errors().to_dict("records")),
+            "realised": {
+                "clients": int(self.episodes["client"].nunique()),
+                "episodes": len(self.episodes),
+                "groups": _plain(self.episodes["group"].value_counts().to_dict()),
+                "measures": means,
+            },
+            "formulas": {
+                "course": "level(v) = settled_start + transient * exp(-days / fades_in_days) + "
+                "total_change * (1 - exp(-clock(v) / scale_visits))",
+                "clock": "clock(v) = sum over treatments before v of 1 + clock_effect * "
+                "(adherence until the next visit - typical)",
+                "after": "after(v) = before(v) + total_change * exp(-clock(v) / scale_visits) * "
+                "(1 - exp(-1 / scale_visits)) / share_kept",
+                "reading": "true level + rater bias + session error + trial error + drift, rounded",
+                "true_mean_improvement": "mean of true_improvement over rows of truth_clients.csv "
+                "with n_visits >= 2 (affected rows; mode active for ranges)",
+            },
+        }
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_plain(item) for item in value]
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+def make_truth(
+    scenario: dict[str, Any],
+    episodes: Episodes,
+    schedule: Schedule,
+    rows: Rows,
+    codes: Any,
+    measures: list[str],
+) -> Truth:
+    """Put the planted courses and levels into frames."""
+    levels = pd.DataFrame(rows.arrays("levels"))
+    courses = pd.DataFrame(rows.arrays("courses"))
+    ordered = levels.sort_values([*_KEY, "visit"], kind="stable")
+    ends = ordered.groupby(_KEY, sort=False)
+    seen = ends.agg(
+        n_visits=("visit", "size"),
+        first_visit=("visit", "first"),
+        last_visit=("visit", "last"),
+        true_start=("true_before", "first"),
+        true_latest=("true_before", "last"),
+    ).reset_index()
+    courses = courses.merge(seen, on=_KEY, how="inner", validate="one_to_one")
+    unit = courses["unit"].to_numpy()
+    better = {**scenario["ranges"], **scenario["scales"]}
+    sign = np.array([1 if better[name]["better"] == "higher" else -1 for name in better])[
+        courses["measure"].to_numpy()
+    ]
+    progress = schedule.progress
+    gained = progress[unit, courses["last_visit"]] - progress[unit, courses["first_visit"]]
+    change = courses["true_latest"] - courses["true_start"]
+    instruments = [*instrument_names(scenario), "form"]
+    courses = pd.DataFrame(
+        {
+            **_who(episodes, codes, unit),
+            **_what(courses, measures),
+            "affected": courses["affected"].to_numpy().astype(bool),
+            "instrument": words(instruments, courses["instrument"].to_numpy()),
+            "n_visits": courses["n_visits"],
+            "first_visit": courses["first_visit"] + 1,
+            "last_visit": courses["last_visit"] + 1,
+            "true_start": courses["true_start"],
+            "true_latest": courses["true_latest"],
+            "true_improvement": sign * change,
+            "improvement_by_care": sign * courses["total_change"] * gained,
+            "settled_start": courses["settled_start"],
+            "transient": courses["transient"],
+            "total_change": courses["total_change"],
+            "scale_visits": episodes.scale[unit],
+            "first_immediate": courses["first_immediate"],
+            "share_kept": courses["share_kept"],
+        }
+    )
+    unit = levels["unit"].to_numpy()
+    levels = pd.DataFrame(
+        {
+            **_who(episodes, codes, unit),
+            "visit": levels["visit"] + 1,
+            **_what(levels, measures),
+            "true_before": levels["true_before"],
+            "true_after": levels["true_after"],
+        }
+    )
+    return Truth(scenario, courses, levels, _episode_frame(scenario, episodes, schedule, codes))
+
+
+def _who(episodes: Episodes, codes: Any, unit: np.ndarray) -> dict[str, Any]:
+    return {"client": codes.take(episodes.client[unit]), "episode": episodes.episode[unit]}
+
+
+def _what(frame: pd.DataFrame, measures: list[str]) -> dict[str, Any]:
+    return {
+        "measure": words(measures, frame["measure"].to_numpy()),
+        "side": words(SIDES, frame["side"].to_numpy()),
+        "mode": words(MODES, frame["mode"].to_numpy()),
+    }
+
+
+def _episode_frame(
+    scenario: dict[str, Any], episodes: Episodes, schedule: Schedule, codes: Any
+) -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "client": codes.take(episodes.client),
+            "episode": episodes.episode,
+            "clinic": words(scenario["sites"]["codes"], episodes.site),
+            "practitioner": words(scenario["practitioners"]["codes"], episodes.practitioner),
+            "complaint": words(scenario["complaints"]["names"], episodes.complaint),
+            "affected_side": words(AFFECTED, episodes.affected),
+            "group": words(GROUPS, episodes.group),
+            "own_response": episodes.own_response,
+            "added_response": episodes.added_response,
+            "adherence": episodes.adherence,
+            "scale_visits": episodes.scale,
+            "visits_attended": schedule.attended.sum(axis=1),
+        }
+    )
