@@ -51,7 +51,7 @@ def home_exercise_table(
     schedule: Schedule,
     codes: Any,
 ) -> pd.DataFrame:
-    """A line a day from the first visit to the day before the last, in those who keep a diary."""
+    """Write a line a day from the first visit to the day before the last, for diary keepers."""
     exercise = scenario["exercise"]
     keeps = np.flatnonzero(rng.random(len(episodes)) < exercise["diary"])
     most = schedule.day.shape[1]

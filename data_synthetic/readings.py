@@ -59,7 +59,7 @@ def members_of(
 def start_values(
     rng: np.random.Generator, measure: dict[str, Any], severity: np.ndarray
 ) -> np.ndarray:
-    """True start: the severe start worse on every measure (correlation 0.6)."""
+    """Draw true starts; who is severe starts worse on every measure (correlation 0.6)."""
     mean, sd = measure["start"]
     worse = 0.6 * severity + 0.8 * rng.standard_normal(len(severity))
     sign = 1 if measure["better"] == "higher" else -1
@@ -82,7 +82,7 @@ def make_ranges(
 ) -> None:
     """Add readings to rows["measurements"], true courses to "courses" and "levels"."""
     instruments = instrument_names(scenario)
-    for number, (name, measure) in enumerate(scenario["ranges"].items()):
+    for number, measure in enumerate(scenario["ranges"].values()):
         unit = members_of(rng, scenario, episodes, measure["who"])
         start = start_values(rng, measure, episodes.severity[unit])
         scatter = 1 + scenario["response"]["sd_between_measures"] * rng.standard_normal(len(unit))
@@ -288,7 +288,7 @@ def _record(
 def _session_errors(
     rng: np.random.Generator, scenario: dict[str, Any], shape: tuple[int, int]
 ) -> np.ndarray:
-    """Standard normal, with the stated serial correlation from visit to visit."""
+    """Draw standard normal errors with the stated serial correlation from visit to visit."""
     draw = rng.standard_normal(shape)
     tie = scenario["course"]["serial_correlation"]
     if tie:
