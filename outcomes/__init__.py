@@ -10,7 +10,22 @@ from typing import Any
 
 __version__ = "0.1.0"
 
-_PUBLIC: dict[str, str] = {}
+#: Public name -> module that holds it.
+_PUBLIC = {
+    "Caseload": "outcomes.records.caseload",
+    "course_over_weeks": "outcomes.statistics.course",
+    "fit_mixed_model": "outcomes.statistics.mixed_model",
+    "judge_change": "outcomes.statistics.individual_change",
+    "judged_side": "outcomes.records.readings",
+    "minimal_detectable_change": "outcomes.statistics.repeatability",
+    "read_caseload": "outcomes.records",
+    "review_quarter": "outcomes.statistics.review",
+    "standard_error_of_measurement": "outcomes.statistics.repeatability",
+    "standardised_change": "outcomes.statistics.effect_size",
+    "start_and_latest": "outcomes.statistics.individual_change",
+    "synthetic_caseload": "outcomes.carried",
+    "visit_values": "outcomes.records.readings",
+}
 
 __all__ = sorted(_PUBLIC)
 

@@ -20,7 +20,7 @@ __all__ = [
     "with_unit",
 ]
 
-_UNIT = {"deg": "°", "cm": " cm", "kg": " kg", "s": " s", "points": " points", "percent": " %"}
+_UNIT = {"deg": "°", "cm": " cm", "kg": " kg", "s": " s", "points": " points", "percent": "%"}
 _MINUS = "\N{MINUS SIGN}"
 
 
@@ -82,16 +82,16 @@ def percent(share: float | None, digits: int = 0) -> str:
     Examples
     --------
     >>> percent(0.416), percent(0.0004), percent(1.0)
-    ('42 %', 'under 1 %', '100 %')
+    ('42%', 'under 1%', '100%')
     """
     if share is None or not math.isfinite(share):
         return "\N{EN DASH}"
     step = 10.0**-digits / 100
     if 0 < share < step / 2:
-        return f"under {step * 100:g} %"
+        return f"under {step * 100:g}%"
     if 1 - step / 2 < share < 1:
-        return f"over {100 - step * 100:g} %"
-    return f"{share * 100:.{digits}f} %"
+        return f"over {100 - step * 100:g}%"
+    return f"{share * 100:.{digits}f}%"
 
 
 def chance(probability: float) -> str:
@@ -100,13 +100,13 @@ def chance(probability: float) -> str:
     Examples
     --------
     >>> chance(0.8123), chance(0.996)
-    ('81 %', 'over 99 %')
+    ('81%', 'over 99%')
     """
     if probability > 0.99:
-        return "over 99 %"
+        return "over 99%"
     if probability < 0.01:
-        return "under 1 %"
-    return f"{probability * 100:.0f} %"
+        return "under 1%"
+    return f"{probability * 100:.0f}%"
 
 
 def plural(count: int, one: str, many: str | None = None) -> str:
@@ -121,12 +121,12 @@ def plural(count: int, one: str, many: str | None = None) -> str:
 
 
 def count_of(count: int, n: int) -> str:
-    """Write "12 of 40 (30 %)".
+    """Write "12 of 40 (30%)".
 
     Examples
     --------
     >>> count_of(12, 40)
-    '12 of 40 (30 %)'
+    '12 of 40 (30%)'
     """
     return f"{count:,} of {n:,}" + (f" ({percent(count / n)})" if n else "")
 

@@ -1,0 +1,153 @@
+"""The workbook beside the report: one sheet an idea, frozen headings, every column defined.
+
+Text is written as text: nothing that stands in a clinic's file can become a formula here.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass, field
+from typing import Any
+
+import pandas as pd
+import xlsxwriter
+
+from outcomes.glossary import COLUMNS
+
+__all__ = ["Sheet", "workbook"]
+
+_SHARES = ("share", "ci_low_share", "ci_high_share")
+_WIDE = {"verdict": 46, "reason": 60, "meaning": 80, "notes": 60, "source": 60, "text": 100}
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One sheet: a title, a table, and a sentence above it.
+
+    Attributes
+    ----------
+    name : str
+        Tab name, at most 31 characters.
+    frame : DataFrame
+        Its rows.
+    note : str
+        What one row is.
+    hidden : bool
+        True to hide the tab until the reader asks for it.
+    headings : dict of str to str
+        Headings in words for some columns; the glossary's name otherwise.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    note: str = ""
+    hidden: bool = False
+    headings: dict[str, str] = field(default_factory=dict)
+
+
+def workbook(sheets: list[Sheet]) -> bytes:
+    """Write sheets, and a last one that defines their columns, as an .xlsx file.
+
+    Returns
+    -------
+    bytes
+        The file.
+    """
+    store = io.BytesIO()
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+        "nan_inf_to_errors": False,
+    }
+    with xlsxwriter.Workbook(store, options) as book:
+        looks = _looks(book)
+        for sheet in [*sheets, _definitions(sheets)]:
+            _write(book, sheet, looks)
+    return store.getvalue()
+
+
+def _looks(book: xlsxwriter.Workbook) -> dict[str, Any]:
+    base = {"font_name": "Calibri", "font_size": 10, "valign": "top"}
+    return {
+        "title": book.add_format({**base, "bold": True, "font_size": 14}),
+        "note": book.add_format({**base, "font_color": "#5b6975", "italic": True}),
+        "head": book.add_format({**base, "bold": True, "bottom": 1, "text_wrap": True}),
+        "text": book.add_format({**base, "text_wrap": False}),
+        "wrap": book.add_format({**base, "text_wrap": True}),
+        "number": book.add_format({**base, "num_format": "#,##0.0;-#,##0.0;0.0"}),
+        "fine": book.add_format({**base, "num_format": "0.00"}),
+        "whole": book.add_format({**base, "num_format": "#,##0"}),
+        "share": book.add_format({**base, "num_format": "0%"}),
+        "date": book.add_format({**base, "num_format": "yyyy-mm-dd"}),
+    }
+
+
+def _definitions(sheets: list[Sheet]) -> Sheet:
+    used = dict.fromkeys(str(c) for sheet in sheets for c in sheet.frame.columns)
+    frame = pd.DataFrame(
+        [{"column": c, "meaning": COLUMNS[c]} for c in used if c in COLUMNS],
+        columns=["column", "meaning"],
+    )
+    return Sheet("Definitions", frame, "What each column means.")
+
+
+def _write(book: xlsxwriter.Workbook, sheet: Sheet, looks: dict[str, Any]) -> None:
+    page = book.add_worksheet(sheet.name)
+    page.write_string(0, 0, sheet.name, looks["title"])
+    page.write_string(1, 0, sheet.note, looks["note"])
+    top = 3
+    for j, column in enumerate(sheet.frame.columns):
+        heading = sheet.headings.get(column, str(column).replace("_", " "))
+        page.write_string(top, j, heading, looks["head"])
+        look = _look_of(str(column), sheet.frame[column])
+        _write_column(page, top + 1, j, sheet.frame[column], looks[look])
+        page.set_column(j, j, _width(str(column), heading, sheet.frame[column], look))
+    last_row, last_column = top + max(len(sheet.frame), 1), max(len(sheet.frame.columns) - 1, 0)
+    page.freeze_panes(top + 1, 1)
+    if len(sheet.frame):
+        page.autofilter(top, 0, last_row, last_column)
+    page.repeat_rows(top)
+    page.print_area(0, 0, last_row, last_column)
+    page.set_landscape()
+    page.set_paper(9)
+    page.fit_to_pages(1, 0)
+    page.set_footer("&L&A&RPage &P of &N")
+    if sheet.hidden:
+        page.hide()
+
+
+def _write_column(page: Any, top: int, j: int, values: pd.Series, look: Any) -> None:
+    for i, value in enumerate(values.tolist(), start=top):
+        if value is None or value is pd.NA or value is pd.NaT or value != value:
+            page.write_blank(i, j, None, look)
+        elif isinstance(value, pd.Timestamp):
+            page.write_datetime(i, j, value.to_pydatetime(), look)
+        elif isinstance(value, bool):
+            page.write_string(i, j, "yes" if value else "no", look)
+        elif isinstance(value, (int, float)):
+            page.write_number(i, j, value, look)
+        else:
+            page.write_string(i, j, str(value), look)
+
+
+def _look_of(column: str, values: pd.Series) -> str:
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return "date"
+    if pd.api.types.is_bool_dtype(values):
+        return "text"
+    if pd.api.types.is_integer_dtype(values):
+        return "whole"
+    if pd.api.types.is_numeric_dtype(values):
+        if column.startswith(("share", "chance", "follow")) or column in _SHARES:
+            return "share"
+        return "fine" if column in {"standardised", "p_value", "ci_level", "df"} else "number"
+    return "wrap" if column in {"meaning", "text"} else "text"
+
+
+def _width(column: str, heading: str, values: pd.Series, look: str) -> float:
+    if column in _WIDE:
+        return _WIDE[column]
+    longest = max((len(str(v)) for v in values.head(200)), default=0) if look == "text" else 9
+    return min(max(longest + 2, max(len(w) for w in heading.split()) + 3, 9), 48)

@@ -1,0 +1,304 @@
+"""The quarter's review of a caseload: one result per measure, every client judged.
+
+The unit is an episode of care with an attended visit in the quarter. Its change runs from the
+first before-treatment value of the episode to the latest one up to the quarter's end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import ArgumentError, DataError, ModelError, check_count
+from outcomes.measures.catalogue import Measure
+from outcomes.measures.thresholds import Threshold
+from outcomes.records.caseload import Caseload
+from outcomes.records.lookup import error_of, importance_of, measure_of
+from outcomes.records.readings import judged_side, visit_values
+from outcomes.results import Claim, Estimate
+from outcomes.statistics.course import Course, course_over_weeks
+from outcomes.statistics.effect_size import mean_change, standardised_change, verdict_shares
+from outcomes.statistics.individual_change import judge_change, start_and_latest
+from outcomes.statistics.service import flow_counts, quarter_dates, quarter_of
+
+__all__ = ["MeasureReview", "QuarterReview", "review_quarter"]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MeasureReview(Claim):
+    """One measure in one quarter.
+
+    Attributes
+    ----------
+    measure : Measure
+        From the catalogue or the clinic's own.
+    error, importance : Threshold or None
+        Thresholds used, with their sources.
+    flow : dict of str to int
+        eligible, measured_at_start, measured_again, analysed.
+    judged : DataFrame
+        One row per client and episode, as `judge_change` gives it.
+    improvement : Estimate
+        Mean improvement in the measure's unit.
+    standardised : DataFrame
+        The same in standard deviations, four ways, with intervals.
+    shares : DataFrame
+        Shares improved and worsened.
+    course : Course or None
+        The mean course from the mixed model; None with `notes` where it cannot be fitted.
+    values : DataFrame
+        The visits' values behind it.
+    """
+
+    measure: Measure
+    error: Threshold | None
+    importance: Threshold | None
+    flow: dict[str, int]
+    judged: pd.DataFrame
+    improvement: Estimate
+    standardised: pd.DataFrame
+    shares: pd.DataFrame
+    course: Course | None
+    values: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class QuarterReview(Claim):
+    """A quarter's review.
+
+    Attributes
+    ----------
+    quarter : str
+        As 2026Q2.
+    measures : tuple of MeasureReview
+        Those with at least `least_clients` clients analysed.
+    left_out : DataFrame
+        measure, analysed: measures with too few clients.
+    """
+
+    quarter: str
+    n_eligible: int
+    measures: tuple[MeasureReview, ...]
+    left_out: pd.DataFrame
+    caseload: Caseload
+
+    @property
+    def names(self) -> dict[str, str]:
+        """Names of the measures by code, in the report's order."""
+        return {m.measure.code: m.measure.name for m in self.measures}
+
+    @property
+    def clients(self) -> pd.DataFrame:
+        """One row per client, episode and measure, declines first."""
+        rows = pd.concat(
+            [m.judged.assign(better=m.measure.better) for m in self.measures], ignore_index=True
+        )
+        rank = rows["worsened"].fillna(False).astype(bool)
+        return rows.iloc[np.lexsort([rows["improvement"], ~rank])].reset_index(drop=True)
+
+    @property
+    def shares(self) -> pd.DataFrame:
+        """Shares improved and worsened, all measures."""
+        return pd.concat([m.shares for m in self.measures], ignore_index=True)
+
+    @property
+    def summary(self) -> pd.DataFrame:
+        """One row per measure: flow, mean improvement, standardised improvement, shares."""
+        return pd.DataFrame([_summary_row(m) for m in self.measures])
+
+
+def review_quarter(
+    caseload: Caseload,
+    *,
+    quarter: str = "latest",
+    measures: Sequence[str] | None = None,
+    least_clients: int = 5,
+    confidence: float = 0.95,
+) -> QuarterReview:
+    """Judge every client seen in a quarter, and sum up each measure.
+
+    Parameters
+    ----------
+    caseload : Caseload
+        The checked records.
+    quarter : str
+        As ``"2026Q2"``; ``"latest"`` takes the quarter of the last attended visit.
+    measures : sequence of str, optional
+        Codes to review; all that the caseload has when left out.
+    least_clients : int
+        Measures with fewer clients analysed are named and left out.
+    confidence : float
+        Level of intervals and of the detectable change, in (0, 1).
+
+    Returns
+    -------
+    QuarterReview
+
+    Raises
+    ------
+    DataError
+        If no visit was attended in the quarter, or no measure has enough clients.
+    ArgumentError
+        If the quarter is not written like 2026Q2.
+    """
+    check_count("least_clients", least_clients, least=3)
+    quarter = _chosen_quarter(caseload, quarter)
+    values = judged_side(visit_values(caseload, measures=measures), caseload.clients)
+    end = quarter_dates(quarter)[1] + pd.Timedelta(days=1)
+    values = values[values["date"] < end]
+    codes = sorted(values["measure"].unique()) if measures is None else list(measures)
+    codes = [code for code in codes if code not in _ANCHORS]
+    flow = flow_counts(values, visits=caseload.visits, quarter=quarter, measures=codes)
+    flow = flow.set_index("measure")
+    enough = [code for code in codes if flow.loc[code, "analysed"] >= least_clients]
+    if not enough:
+        raise DataError(
+            f"a review must rest on at least {least_clients} clients measured twice; no measure "
+            f"in {quarter} has them. Choose another quarter, or lower least_clients."
+        )
+    episodes = _episodes(caseload, quarter)
+    reviews = [
+        _review_measure(caseload, values, episodes, code, flow.loc[code], confidence)
+        for code in enough
+    ]
+    reviews.sort(key=lambda m: (m.measure.kind == "questionnaire", -m.flow["analysed"]))
+    left = flow.loc[[code for code in codes if code not in enough], ["analysed"]].reset_index()
+    return QuarterReview(
+        quarter=quarter,
+        n_eligible=int(flow["eligible"].max()),
+        measures=tuple(reviews),
+        left_out=left,
+        caseload=caseload,
+    )
+
+
+def _chosen_quarter(caseload: Caseload, quarter: str) -> str:
+    attended = _attended(caseload.visits)
+    if attended.empty:
+        raise DataError("visits must have at least one attended visit; there is none. Add visits.")
+    if quarter == "latest":
+        return quarter_of(attended["date"].max())
+    first, last = quarter_dates(quarter)
+    if not attended["date"].between(first, last + pd.Timedelta(days=1), inclusive="left").any():
+        have = sorted({quarter_of(day) for day in attended["date"].drop_duplicates()})
+        raise ArgumentError(
+            f"quarter must have attended visits, got {quarter!r}. This caseload runs from "
+            f"{have[0]} to {have[-1]}."
+        )
+    return quarter
+
+
+def _attended(visits: pd.DataFrame) -> pd.DataFrame:
+    return visits[visits["attended"].fillna(True).astype(bool)]
+
+
+def _episodes(caseload: Caseload, quarter: str) -> pd.MultiIndex:
+    from outcomes.statistics.service import eligible_episodes
+
+    return pd.MultiIndex.from_frame(eligible_episodes(caseload.visits, quarter=quarter))
+
+
+def _review_measure(
+    caseload: Caseload,
+    values: pd.DataFrame,
+    episodes: pd.MultiIndex,
+    code: str,
+    flow: pd.Series,
+    confidence: float,
+) -> MeasureReview:
+    measure = measure_of(caseload, code)
+    rows = values[values["measure"] == code]
+    pairs = start_and_latest(rows)
+    series = _series_values(rows, pairs)
+    mine = pd.MultiIndex.from_frame(pairs[["client", "episode"]]).isin(episodes)
+    pairs = pairs[mine].reset_index(drop=True)
+    error, importance = error_of(caseload, code), importance_of(caseload, code)
+    judged = judge_change(
+        pairs,
+        standard_error_of_measurement=_row_errors(caseload, code, pairs),
+        minimal_important_change=importance.value if importance else None,
+        better=measure.better,
+        confidence=confidence,
+    )
+    shares = verdict_shares(judged, confidence=confidence)
+    notes: tuple[str, ...] = ()
+    course = None
+    try:
+        course = course_over_weeks(series, confidence=confidence)
+    except ModelError as reason:
+        notes = (f"No course: {reason}",)
+    return MeasureReview(
+        measure=measure,
+        error=error,
+        importance=importance,
+        flow={k: int(flow[k]) for k in _STAGES},
+        judged=judged,
+        improvement=mean_change(
+            judged,
+            better=measure.better,
+            confidence=confidence,
+            measure=code,
+            unit=measure.unit,
+        ),
+        standardised=standardised_change(judged, better=measure.better, confidence=confidence),
+        shares=shares,
+        course=course,
+        values=series,
+        notes=notes,
+    )
+
+
+#: Ratings of change itself: an anchor for thresholds, not an outcome with a start and a latest.
+_ANCHORS = ("groc",)
+_STAGES = ("eligible", "measured_at_start", "measured_again", "analysed")
+
+
+def _series_values(rows: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Keep, of each episode, the values of the series that was paired."""
+    keys = ["client", "episode", "side", "mode", "instrument"]
+    return rows.merge(pairs[keys], on=keys)
+
+
+def _row_errors(caseload: Caseload, code: str, pairs: pd.DataFrame) -> np.ndarray:
+    """Give each pair the error of its own instrument and mode; a mean of two sides has less."""
+    found = {
+        kind: error_of(caseload, code, instrument=kind[0], mode=kind[1])
+        for kind in set(zip(pairs["instrument"], pairs["mode"], strict=True))
+    }
+    error = np.array(
+        [
+            found[kind].value if found[kind] else np.nan
+            for kind in zip(pairs["instrument"], pairs["mode"], strict=True)
+        ],
+        dtype=float,
+    )
+    return np.where(pairs["side"] == "both", error / np.sqrt(2), error)
+
+
+def _summary_row(review: MeasureReview) -> dict[str, Any]:
+    shares = review.shares.set_index("quantity")
+    becker = review.standardised.set_index("quantity").loc["becker"]
+    row: dict[str, Any] = {
+        "measure": review.measure.code,
+        "unit": review.measure.unit,
+        **review.flow,
+        "estimate": review.improvement.estimate,
+        "ci_low": review.improvement.ci_low,
+        "ci_high": review.improvement.ci_high,
+        "ci_level": review.improvement.ci_level,
+        "standardised": becker["estimate"],
+        "standardised_ci_low": becker["ci_low"],
+        "standardised_ci_high": becker["ci_high"],
+    }
+    for quantity, name in (
+        ("improved detectably", "share_detectable"),
+        ("improved importantly", "share_important"),
+        ("worsened detectably", "share_worsened"),
+    ):
+        row[name] = shares["share"].get(quantity, np.nan)
+    return row
