@@ -13,12 +13,20 @@ from outcomes.statistics.service.charts import (
     rate_chart,
     share_chart,
 )
+from outcomes.statistics.service.events import (
+    EventRate,
+    event_counts,
+    event_rate,
+    rate_ratio,
+    rule_of_three,
+)
 from outcomes.statistics.service.flow import (
     eligible_episodes,
     flow_counts,
     mean_bounds,
     share_bounds,
 )
+from outcomes.statistics.service.funnel import share_funnel
 from outcomes.statistics.service.quarters import (
     earlier_quarter,
     quarter_dates,
@@ -28,11 +36,14 @@ from outcomes.statistics.service.quarters import (
 )
 
 __all__ = [
+    "EventRate",
     "apply_run_rules",
     "cusum_chart",
     "cusum_run_length",
     "earlier_quarter",
     "eligible_episodes",
+    "event_counts",
+    "event_rate",
     "ewma_chart",
     "ewma_run_length",
     "false_alarms",
@@ -44,6 +55,9 @@ __all__ = [
     "quarter_range",
     "quarters_of",
     "rate_chart",
+    "rate_ratio",
+    "rule_of_three",
     "share_bounds",
     "share_chart",
+    "share_funnel",
 ]

@@ -43,7 +43,7 @@ def event_rate(count: int, *, visits: float, per: float = 1000.0, level: float =
     per : float
         Visits that the rate refers to.
     level : float
-        Level of the interval, in (0, 1). With no event the interval is one-sided, from 0.
+        Level of the interval, in (0, 1).
 
     Returns
     -------
@@ -57,8 +57,7 @@ def event_rate(count: int, *, visits: float, per: float = 1000.0, level: float =
 
     References
     ----------
-    Garwood 1936, Biometrika 28:437, doi:10.1093/biomet/28.3-4.437. No events: Hanley &
-    Lippman-Hand 1983, JAMA 249:1743, doi:10.1001/jama.1983.03330370053031.
+    Garwood 1936, Biometrika 28:437, doi:10.1093/biomet/28.3-4.437.
 
     Examples
     --------
@@ -73,14 +72,9 @@ def event_rate(count: int, *, visits: float, per: float = 1000.0, level: float =
     per = check_positive("per", per)
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
     half = (1 - level) / 2
-    if count == 0:
-        low, high = 0.0, -np.log(1 - level)
-        notes = (
-            "No event was recorded; the interval is one-sided and says what rate that still allows.",
-        )
-    else:
-        low, high = stats.chi2.ppf([half, 1 - half], [2 * count, 2 * count + 2]) / 2
-        notes = ()
+    low = stats.chi2.ppf(half, 2 * count) / 2 if count else 0.0
+    high = stats.chi2.isf(half, 2 * count + 2) / 2
+    notes = () if count else ("No event was recorded; the upper end is the rate still allowed.",)
     return EventRate(
         estimate=count / visits * per,
         ci_low=float(low) / visits * per,
@@ -109,7 +103,11 @@ def rule_of_three(visits: int, *, level: float = 0.95) -> float:
     Returns
     -------
     float
-        1 - (1 - level)^(1 / visits), exact; close to 3 / visits at 95%.
+        1 - (1 - level)^(1 / visits), exact and one-sided; close to 3 / visits at 95%.
+
+    References
+    ----------
+    Hanley & Lippman-Hand 1983, JAMA 249:1743, doi:10.1001/jama.1983.03330370053031.
 
     Examples
     --------

@@ -4,6 +4,9 @@
     exact limit     Spiegelhalter's interpolation between two counts: with F the binomial
                     distribution for size n and r the smallest count with F(r) >= p,
                     limit = (r - (F(r) - p) / (F(r) - F(r - 1))) / n, cut off at 0
+    upper limit     drawn by the same rule from above, 1 - limit(1 - theta), one count higher than
+                    the published one, which counts r itself as outside although its chance is
+                    above the tail (Seaton & Manktelow 2012); so outside means outside
     z_i             (share_i - theta) / sqrt(theta (1 - theta) / n_i), winsorised at 10%
     phi             mean of z_i^2: above 1 where groups differ by more than chance
 
@@ -85,7 +88,7 @@ def poisson_funnel_limit(expected: np.ndarray | float, *, probability: float) ->
     Examples
     --------
     >>> round(float(poisson_funnel_limit(10.0, probability=0.975)), 3)
-    1.635
+    1.616
     """
     counts = np.atleast_1d(np.asarray(expected, dtype=float))
     if (~np.isfinite(counts) | (counts <= 0)).any():
@@ -128,7 +131,8 @@ def share_funnel(
 
     Notes
     -----
-    Among 20 groups without any difference one lies beyond the 95% limits on average.
+    Among 20 groups without any difference up to one lies beyond the 95% limits on average; with
+    small groups fewer, since counts move in steps.
 
     Examples
     --------
@@ -155,12 +159,12 @@ def share_funnel(
     for level, name in ((_INNER, "95"), (_OUTER, "998")):
         tail = stats.norm.cdf(stats.norm.ppf((1 - level) / 2) * np.sqrt(phi))
         frame[f"lower_{name}"] = binomial_funnel_limit(n, theta=theta, probability=tail)
-        frame[f"upper_{name}"] = binomial_funnel_limit(n, theta=theta, probability=1 - tail)
+        mirrored = binomial_funnel_limit(n, theta=1 - theta, probability=tail)
+        frame[f"upper_{name}"] = 1 - mirrored
     frame["position"] = "inside"
     for name, words in (("95", "beyond 95%"), ("998", "beyond 99.8%")):
-        outside = (frame["share"] < frame[f"lower_{name}"]) | (
-            frame["share"] > frame[f"upper_{name}"]
-        )
+        low, high = frame[f"lower_{name}"] - 1e-12, frame[f"upper_{name}"] + 1e-12
+        outside = (frame["share"] < low) | (frame["share"] > high)
         frame.loc[outside, "position"] = words
     return frame
 

@@ -60,8 +60,8 @@ def individuals_chart(
 
     Notes
     -----
-    With limits estimated from few points the chance of a false alarm is well above the 0.27% a
-    point of the textbook: see `false_alarms`.
+    The textbook's false alarm in 0.27% of points holds for known limits. Limits frozen from 8
+    points give about 3%: see `false_alarms`.
 
     References
     ----------
