@@ -127,6 +127,7 @@ class Truth:
             for name, rows in measured_again.groupby("measure", sort=True)
         }
         return {
+            "made_with": {"numpy": np.__version__, "pandas": pd.__version__},
             "planted": _plain(self.scenario),
             "errors": _plain(self.errors().to_dict("records")),
             "realised": {
