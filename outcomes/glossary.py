@@ -145,7 +145,17 @@ _VERDICTS = {
     "uncorrected": "The value before the small-sample correction.",
 }
 
-COLUMNS: dict[str, str] = {**_SHARED, **_CHANGE, **_SERVICE, **_VERDICTS}
+#: Mixed models.
+_MIXED_MODEL = {
+    "other_term": "Second term of a covariance; empty for a variance.",
+    "scaled_estimate": "Standard deviation (of a variance) or correlation (of a covariance).",
+    "conditional_sd": "Standard deviation of a client's deviation given the data and the model.",
+    "df_reliable": "False where the degrees of freedom lean on a variance at its boundary.",
+    "prediction_low": "Lower end of the interval for a new reading.",
+    "prediction_high": "Upper end of the interval for a new reading.",
+}
+
+COLUMNS: dict[str, str] = {**_SHARED, **_MIXED_MODEL, **_CHANGE, **_SERVICE, **_VERDICTS}
 
 
 def define(column: str) -> str:

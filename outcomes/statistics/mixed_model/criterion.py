@@ -1,0 +1,169 @@
+"""The criterion -2 log-likelihood (REML or ML) as a function of unconstrained parameters.
+
+The parameters x are those of the residual structure, then the free entries of the lower triangular
+factor L of every level, innermost first. The residual variance is profiled out. A variance of zero
+or a correlation of one is an ordinary point in x, reached with gradient zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from outcomes.statistics.mixed_model.likelihood import Evaluation, Level, State, evaluate
+
+__all__ = ["Criterion", "ResidualStructure"]
+
+Array = NDArray[np.float64]
+
+
+class ResidualStructure(Protocol):
+    """What the criterion needs of a residual structure."""
+
+    n_parameters: int
+
+    def start(self) -> Array:
+        """Starting values of the unconstrained parameters."""
+        ...
+
+    def state(self, x: Array) -> State:
+        """Sums per innermost group at x."""
+        ...
+
+    def chain(self, x: Array) -> tuple[Array, Array, Array]:
+        """Natural parameters, and their first and second derivatives with respect to x."""
+        ...
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """-2 log-likelihood with derivatives.
+
+    Attributes
+    ----------
+    structure : ResidualStructure
+        Residuals.
+    plan : sequence of Level
+        Levels from the innermost.
+    n_rows, p : int
+        Rows and fixed columns.
+    reml : bool
+        Restricted (True) or full likelihood.
+    constant : float
+        What the working units and the weights add.
+    """
+
+    structure: ResidualStructure
+    plan: Sequence[Level]
+    n_rows: int
+    p: int
+    reml: bool
+    constant: float
+
+    @property
+    def n_effective(self) -> int:
+        """Divisor of the residual variance."""
+        return self.n_rows - self.p if self.reml else self.n_rows
+
+    @property
+    def size(self) -> int:
+        """Number of parameters x."""
+        return self.structure.n_parameters + sum(len(level.pairs) for level in self.plan)
+
+    def start(self) -> Array:
+        """Starting values: unit relative variances, no correlation."""
+        parts = [self.structure.start()]
+        parts += [np.array([float(a == b) for a, b in level.pairs]) for level in self.plan]
+        return np.concatenate(parts)
+
+    def factors(self, x: Array) -> list[Array]:
+        """Lower triangular L of every level."""
+        at = self.structure.n_parameters
+        out = []
+        for level in self.plan:
+            factor = np.zeros((level.q, level.q))
+            for a, b in level.pairs:
+                factor[a, b] = x[at]
+                at += 1
+            out.append(factor)
+        return out
+
+    def jacobian(self, x: Array) -> tuple[Array, list[Array]]:
+        """Derivatives of the natural parameters: first (natural, x), second one (x, x) each."""
+        size, at = self.size, self.structure.n_parameters
+        first = np.zeros((size, size))
+        second = [np.zeros((size, size)) for _ in range(size)]
+        _, d1, d2 = self.structure.chain(x[:at])
+        for i in range(at):
+            first[i, i] = d1[i]
+            second[i][i, i] = d2[i]
+        for level, factor in zip(self.plan, self.factors(x), strict=True):
+            place = {pair: at + i for i, pair in enumerate(level.pairs)}
+            for (a, b), row in place.items():
+                for (c, d), col in place.items():
+                    first[row, col] = (a == c) * factor[b, d] + (b == c) * factor[a, d]
+                for d in range(level.q):
+                    if (a, d) in place and (b, d) in place:
+                        i, j = place[a, d], place[b, d]
+                        second[row][i, j] += 1.0
+                        second[row][j, i] += 1.0
+            at += len(level.pairs)
+        return first, second
+
+    def at(self, x: Array, *, keep: bool = False) -> Evaluation:
+        """Eliminate everything at x."""
+        state = self.structure.state(x[: self.structure.n_parameters])
+        return evaluate(state, self.plan, self.factors(x), keep=keep)
+
+    def sigma2(self, ev: Evaluation) -> float:
+        """Residual variance that is best at the evaluated point (working units)."""
+        return ev.quadratic / self.n_effective
+
+    def value(self, ev: Evaluation) -> float:
+        """-2 log-likelihood, in the units of the data."""
+        n = self.n_effective
+        out = n * (np.log(2.0 * np.pi * self.sigma2(ev)) + 1.0) + ev.log_det + self.constant
+        return float(out + (ev.log_det_x if self.reml else 0.0))
+
+    def natural(self, ev: Evaluation) -> tuple[Array, Array, Array]:
+        """Gradient and Hessian in the natural parameters at fixed residual variance, and the mixed
+        derivative with the logarithm of the residual variance."""
+        s2 = self.sigma2(ev)
+        trace = ev.trace_reml if self.reml else ev.trace
+        info = ev.info_reml if self.reml else ev.info
+        curved = ev.curvature_reml if self.reml else ev.curvature
+        gradient = trace - ev.tau / s2
+        hessian = -info + 2.0 * ev.upsilon / s2 + curved - ev.curvature_y / s2
+        return gradient, hessian, ev.tau / s2
+
+    def full_hessian(self, x: Array, ev: Evaluation) -> Array:
+        """Hessian in (x, log residual variance)."""
+        gradient, hessian, mixed = self.natural(ev)
+        first, second = self.jacobian(x)
+        size = self.size
+        out = np.zeros((size + 1, size + 1))
+        out[:size, :size] = first.T @ hessian @ first
+        for g, matrix in zip(gradient, second, strict=True):
+            out[:size, :size] += g * matrix
+        out[:size, size] = out[size, :size] = first.T @ mixed
+        out[size, size] = self.n_effective
+        return out
+
+    def __call__(self, x: Array) -> tuple[float, Array, Array]:
+        """Value, gradient and Hessian of the profiled criterion."""
+        try:
+            ev = self.at(x)
+        except np.linalg.LinAlgError:
+            return np.inf, np.zeros(self.size), np.eye(self.size)
+        gradient, _, _ = self.natural(ev)
+        first, _ = self.jacobian(x)
+        full = self.full_hessian(x, ev)
+        size = self.size
+        profiled = (
+            full[:size, :size] - np.outer(full[:size, size], full[:size, size]) / full[-1, -1]
+        )
+        return self.value(ev), first.T @ gradient, profiled

@@ -1,0 +1,457 @@
+"""From a frame and formulas to checked columns: the design of a mixed model.
+
+Everything that can be wrong with the data is refused here, before anything is estimated, and in
+one sentence each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from outcomes.errors import ArgumentError, DataError, Faults, check_columns, rows_must
+
+__all__ = ["Design", "RandomLevel", "build_design", "columns_for", "group_names", "random_terms"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class RandomLevel:
+    """One level of grouping.
+
+    Attributes
+    ----------
+    name : str
+        Column that names the groups of this level.
+    path : tuple of str
+        Columns from the outermost level down to this one.
+    formula : str
+        Random terms.
+    spec : object
+        Model specification that rebuilds the terms for new rows.
+    terms : tuple of str
+        Names of the random terms.
+    correlated : bool
+        Whether the terms of a group may be correlated.
+    z : tuple of arrays
+        One array per random term, in the order of the kept rows.
+    codes : array of int
+        Group of every kept row, 0 .. n_groups - 1; groups of one outer group are neighbours.
+    keys : pandas.DataFrame
+        Columns of `path`, one row per group.
+    outer_starts : array of int or None
+        First group of every group of the next outer level; None at the outermost level.
+    """
+
+    name: str
+    path: tuple[str, ...]
+    formula: str
+    spec: Any
+    terms: tuple[str, ...]
+    correlated: bool
+    z: tuple[Array, ...]
+    codes: NDArray[np.intp]
+    keys: pd.DataFrame
+    outer_starts: NDArray[np.intp] | None
+
+    @property
+    def n_groups(self) -> int:
+        """Number of groups."""
+        return len(self.keys)
+
+    @property
+    def pairs(self) -> tuple[tuple[int, int], ...]:
+        """Free entries of the covariance matrix, row by row of its lower triangle."""
+        q = len(self.terms)
+        if not self.correlated:
+            return tuple((a, a) for a in range(q))
+        return tuple((a, b) for a in range(q) for b in range(a + 1))
+
+
+@dataclass(frozen=True)
+class Design:
+    """Checked columns of one model; levels from the innermost outwards."""
+
+    formula: str
+    response: str
+    y: Array
+    x: tuple[Array, ...]
+    x_names: tuple[str, ...]
+    x_spec: Any
+    levels: tuple[RandomLevel, ...]
+    groups: tuple[str, ...]
+    kept: NDArray[np.intp]
+    n_dropped: int
+    frame: pd.DataFrame
+
+    @property
+    def n_rows(self) -> int:
+        """Rows that the model uses."""
+        return self.y.size
+
+
+def group_names(groups: str | Sequence[str]) -> tuple[str, ...]:
+    """Column names of the levels, from outer to inner."""
+    names = (groups,) if isinstance(groups, str) else tuple(groups)
+    if not names or len(set(names)) != len(names):
+        raise ArgumentError(
+            f"groups must name one column, or several different ones from outer to inner, got "
+            f"{groups!r}."
+        )
+    return names
+
+
+def random_terms(
+    random: str | Sequence[str] | Mapping[str, str] | None, names: Sequence[str]
+) -> dict[str, str]:
+    """Formula of the random terms of every level that has some."""
+    if random is None:
+        return {}
+    if isinstance(random, str):
+        return {name: "1" for name in names[:-1]} | {names[-1]: random}
+    if isinstance(random, Mapping):
+        unknown = [name for name in random if name not in names]
+        if unknown:
+            raise ArgumentError(
+                f"random must give terms for columns of groups, got {', '.join(unknown)}. "
+                f"The groups are {', '.join(names)}."
+            )
+        return {name: random[name] for name in names if name in random}
+    given = list(random)
+    if len(given) != len(names):
+        raise ArgumentError(
+            f"random must give one formula per group ({len(names)}), got {len(given)}."
+        )
+    return dict(zip(names, given, strict=True))
+
+
+def _formula(text: str, name: str, two_sided: bool) -> Any:
+    from formulaic import Formula
+
+    try:
+        formula = Formula(text)
+    except Exception as error:
+        raise ArgumentError(
+            f"{name} must be a formula such as {'value ~ week' if two_sided else '1 + week'!r}, "
+            f"got {text!r}."
+        ) from error
+    if two_sided != hasattr(formula, "lhs"):
+        side = "must have one side left of ~" if two_sided else "must have no ~"
+        raise ArgumentError(f"{name} {side}, got {text!r}.")
+    return formula
+
+
+def _variables(formula: Any, frame: pd.DataFrame) -> list[str]:
+    """Columns of the frame that a formula uses."""
+    needed = formula.required_variables
+    return [str(name) for name in needed]
+
+
+def _text_that_should_be_numbers(column: pd.Series) -> NDArray[np.bool_] | None:
+    """Rows of a text column that are not numbers, where most of its values are."""
+    if pd.api.types.is_numeric_dtype(column.dtype) or isinstance(column.dtype, pd.CategoricalDtype):
+        return None
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        return np.ones(len(column), dtype=bool)
+    distinct = pd.Series(column.dropna().unique())
+    numbers = pd.to_numeric(distinct, errors="coerce").notna()
+    if numbers.sum() >= 2 and (not numbers.all() or numbers.sum() > 10):
+        bad = ~column.isin(distinct[numbers])
+        return bad.to_numpy() if bad.any() else np.ones(len(column), dtype=bool)
+    return None
+
+
+def _check_cells(
+    data: pd.DataFrame, columns: Sequence[str], response: Sequence[str], groups: Sequence[str]
+) -> None:
+    faults = Faults()
+    for name in groups:
+        faults.add_if(
+            data[name].isna(),
+            f"group column {name}",
+            "be filled in",
+            "Fill it in, or remove these rows first",
+        )
+    for name in columns:
+        column = data[name]
+        if name in response and not pd.api.types.is_numeric_dtype(column.dtype):
+            bad = pd.to_numeric(column, errors="coerce").isna() & column.notna()
+            broken = bad.to_numpy() if bad.any() else np.ones(len(column), dtype=bool)
+        else:
+            text = _text_that_should_be_numbers(column)
+            if text is not None and not pd.api.types.is_datetime64_any_dtype(column.dtype):
+                text = text & column.notna().to_numpy()
+            broken = np.zeros(len(column), dtype=bool) if text is None else text
+        remedy = "Correct the cells, or convert the column with pandas.to_numeric"
+        faults.add_if(broken, name, "hold numbers, not text or dates", remedy)
+        if pd.api.types.is_float_dtype(column.dtype):
+            values = column.to_numpy(dtype=float, na_value=np.nan)
+            faults.add_if(np.isinf(values), name, "be finite", "Correct or empty the cells")
+    faults.raise_if_any()
+
+
+def _codes(
+    frame: pd.DataFrame, path: tuple[str, ...]
+) -> tuple[NDArray[np.intp], pd.DataFrame, NDArray[np.bool_]]:
+    """Group of every row along `path`, its key table, and where the level above changes.
+
+    Groups are numbered so that those of one outer group are neighbours.
+    """
+    inner = frame[path[-1]]
+    if pd.api.types.is_integer_dtype(inner.dtype) and len(path) == 1:
+        runs = _codes_of_runs(inner.to_numpy())
+        if runs is not None:
+            codes, heads = runs
+            return codes, frame[list(path)].iloc[heads].reset_index(drop=True), np.zeros(0, bool)
+    codes, labels = pd.factorize(inner)
+    first = np.full(len(labels), -1, dtype=np.intp)
+    first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)
+    keys = frame[list(path)].iloc[first].reset_index(drop=True)
+    if len(path) == 1:
+        return codes, keys, np.zeros(0, bool)
+    for outer in path[:-1]:
+        upper, _ = pd.factorize(frame[outer])
+        crossed = upper != upper[first][codes]
+        if crossed.any():
+            n = np.unique(codes[crossed]).size
+            raise DataError(
+                f"{path[-1]} must lie within one {outer}; {n:,} of {len(labels):,} groups do not "
+                f"(first at row {int(np.flatnonzero(crossed)[0])}). If labels are reused for "
+                f"different {path[-1]}s, make them unique (join the two columns); groups that "
+                f"truly cross need {outer} in the fixed part, as C({outer}), instead of in groups.",
+                rows=np.flatnonzero(crossed).tolist(),
+            )
+    uppers = [pd.factorize(keys[outer])[0] for outer in path[:-1]]
+    order = np.lexsort(uppers[::-1])
+    place = np.empty(len(order), dtype=np.intp)
+    place[order] = np.arange(len(order))
+    keys = keys.iloc[order].reset_index(drop=True)
+    sorted_uppers = np.column_stack([u[order] for u in uppers])
+    change = np.r_[True, (sorted_uppers[1:] != sorted_uppers[:-1]).any(axis=1)]
+    return place[codes], keys, change
+
+
+def _codes_of_runs(values: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[np.intp]] | None:
+    """Codes where each group's rows stand together; None where they do not."""
+    change = np.empty(values.size, dtype=bool)
+    change[0] = True
+    np.not_equal(values[1:], values[:-1], out=change[1:])
+    heads = np.flatnonzero(change)
+    if np.unique(values[heads]).size != heads.size:
+        return None
+    return np.cumsum(change) - 1, heads
+
+
+def _columns(matrix: pd.DataFrame) -> tuple[Array, ...]:
+    return tuple(
+        np.ascontiguousarray(matrix.iloc[:, j].to_numpy(dtype=float))
+        for j in range(matrix.shape[1])
+    )
+
+
+def _matrix(formula: Any, frame: pd.DataFrame, name: str) -> Any:
+    from formulaic import model_matrix
+    from formulaic.errors import FormulaicError
+
+    try:
+        return model_matrix(formula, frame, na_action="ignore")
+    except (FormulaicError, TypeError, ValueError, KeyError, ArithmeticError) as error:
+        raise ArgumentError(
+            f"{name} must be computable from the columns of the data, and is not: "
+            f"{type(error).__name__}. Check the functions and names in it."
+        ) from error
+
+
+def columns_for(spec: Any, new: pd.DataFrame, *, thing: str = "the new rows") -> Array:
+    """Columns of a fitted specification for new rows, as (rows, columns)."""
+    import warnings
+
+    from formulaic.errors import DataMismatchWarning, FormulaicError
+
+    check_columns(new, [str(v) for v in spec.required_variables], thing=thing)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", DataMismatchWarning)
+            matrix = spec.get_model_matrix(new, na_action="ignore")
+    except (FormulaicError, DataMismatchWarning, TypeError, ValueError, KeyError) as error:
+        raise DataError(
+            f"{thing} must use the same factor levels and kinds of columns as the data of the fit."
+            f" Check the columns {', '.join(sorted(map(str, spec.required_variables)))}."
+        ) from error
+    return np.asarray(matrix.to_numpy(dtype=float))
+
+
+def build_design(
+    data: pd.DataFrame,
+    formula: str,
+    *,
+    groups: str | Sequence[str],
+    random: str | Sequence[str] | Mapping[str, str] | None,
+    correlated: bool = True,
+    extra: Sequence[str] = (),
+) -> Design:
+    """Read the formulas, check the data, drop incomplete rows and number the groups.
+
+    `extra` names further columns that a complete row must have (weights, times, instruments).
+    """
+    names = group_names(groups)
+    fixed = _formula(formula, "formula", True)
+    terms = {
+        name: (text, _formula(text, f"random terms of {name}", False))
+        for name, text in random_terms(random, names).items()
+    }
+    used = list(dict.fromkeys(_variables(fixed, data)))
+    for _, parsed in terms.values():
+        used += [name for name in _variables(parsed, data) if name not in used]
+    used += [name for name in extra if name not in used]
+    check_columns(data, [*names, *used], thing="the data")
+    response = [str(name) for name in fixed.lhs.required_variables]
+    _check_cells(data, used, response, names)
+    frame = data[list(dict.fromkeys([*names, *used]))]
+    complete = np.ones(len(frame), dtype=bool)
+    for name in used:
+        complete &= frame[name].notna().to_numpy()
+    kept = np.flatnonzero(complete)
+    n_dropped = len(frame) - kept.size
+    if n_dropped:
+        frame = frame.iloc[kept]
+    if kept.size == 0:
+        raise DataError("the data must have rows without missing values; none has.")
+    matrices = _matrix(fixed, frame, "formula")
+    if matrices.lhs.shape[1] != 1:
+        raise ArgumentError("the left side of formula must be one numeric column.")
+    y = matrices.lhs.iloc[:, 0].to_numpy(dtype=float)
+    levels = []
+    for depth in range(len(names), 0, -1):
+        name = names[depth - 1]
+        if name not in terms:
+            continue
+        text, parsed = terms[name]
+        path = names[:depth]
+        matrix = _matrix(parsed, frame, f"random terms of {name}")
+        matrix = getattr(matrix, "rhs", matrix)
+        codes, keys, _ = _codes(frame, path)
+        levels.append(
+            RandomLevel(
+                name=name,
+                path=path,
+                formula=text,
+                spec=matrix.model_spec,
+                terms=tuple(map(str, matrix.columns)),
+                correlated=correlated,
+                z=_columns(matrix),
+                codes=codes,
+                keys=keys,
+                outer_starts=None,
+            )
+        )
+    design = Design(
+        formula=formula,
+        response=str(matrices.lhs.columns[0]),
+        y=y,
+        x=_columns(matrices.rhs),
+        x_names=tuple(map(str, matrices.rhs.columns)),
+        x_spec=matrices.rhs.model_spec,
+        levels=_nest(levels),
+        groups=names,
+        kept=kept,
+        n_dropped=n_dropped,
+        frame=frame,
+    )
+    _check_design(design)
+    return design
+
+
+def _nest(levels: list[RandomLevel]) -> tuple[RandomLevel, ...]:
+    """Say for every level where each group of the next outer level begins."""
+    from dataclasses import replace
+
+    out = list(levels)
+    for i, level in enumerate(levels[:-1]):
+        outer = levels[i + 1]
+        first = np.full(level.n_groups, -1, dtype=np.intp)
+        first[level.codes[::-1]] = np.arange(level.codes.size - 1, -1, -1)
+        upper = outer.codes[first]
+        starts = np.flatnonzero(np.r_[True, upper[1:] != upper[:-1]])
+        out[i] = replace(level, outer_starts=starts)
+        # Number the outer groups in the order in which the inner groups run.
+        place = np.empty(outer.n_groups, dtype=np.intp)
+        place[upper[starts]] = np.arange(outer.n_groups)
+        back = np.empty_like(place)
+        back[place] = np.arange(outer.n_groups)
+        levels[i + 1] = out[i + 1] = replace(
+            outer,
+            codes=place[outer.codes],
+            keys=outer.keys.iloc[back].reset_index(drop=True),
+        )
+    return tuple(out)
+
+
+def _check_design(design: Design) -> None:
+    faults = Faults()
+    for columns, owner in [(design.x, "a column of the fixed part")] + [
+        (level.z, f"a random term of {level.name}") for level in design.levels
+    ]:
+        for column in columns:
+            total = float(column.sum())
+            if not np.isfinite(total) and not np.isfinite(column).all():
+                faults.add(
+                    rows_must(
+                        owner,
+                        "be finite after its function is applied",
+                        ~np.isfinite(column),
+                        "Check the formula and these rows",
+                    )
+                )
+    if not np.isfinite(design.y).all():
+        faults.add(
+            rows_must(
+                "the outcome", "be finite", ~np.isfinite(design.y), "Check the formula and the rows"
+            )
+        )
+    faults.raise_if_any()
+    if np.ptp(design.y) == 0.0:
+        faults.add(DataError("the outcome must vary; all its values are equal."))
+    if design.n_rows <= len(design.x):
+        faults.add(
+            DataError(
+                f"the data must have more complete rows than the fixed part has columns "
+                f"({len(design.x)}); there are {design.n_rows}."
+            )
+        )
+    for level in design.levels:
+        if level.n_groups < 2:
+            faults.add(
+                DataError(
+                    f"{level.name} must have at least two groups; there is one. For a single "
+                    f"client use a regression or the single-case statistics."
+                )
+            )
+    if design.levels:
+        inner = design.levels[0]
+        counts = np.bincount(inner.codes)
+        if counts.max() == 1:
+            faults.add(
+                DataError(
+                    f"each {inner.name} must have several rows; every one has a single row, so "
+                    f"that differences between groups and error cannot be told apart. Use an "
+                    f"ordinary regression."
+                )
+            )
+        elif counts.max() < len(inner.terms) or (
+            len(inner.terms) > 1 and counts.max() == len(inner.terms)
+        ):
+            faults.add(
+                DataError(
+                    f"the random terms of {inner.name} ({len(inner.terms)}) must be fewer than the "
+                    f"rows of at least one group; the longest has {counts.max()}. Drop random "
+                    f"terms."
+                )
+            )
+    faults.raise_if_any()

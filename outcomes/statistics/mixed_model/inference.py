@@ -1,0 +1,104 @@
+"""Tables and tests of the fixed part."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import special
+
+from outcomes.statistics.mixed_model.degrees_of_freedom import Test
+
+if TYPE_CHECKING:
+    from outcomes.statistics.mixed_model.fit import MixedModelFit
+
+__all__ = ["coefficient_table", "contrast_table", "joint_test", "t_quantile"]
+
+Array = NDArray[np.float64]
+
+
+def t_quantile(df: Array, ci_level: float) -> Array:
+    """Two-sided quantile of t; the normal one where df is infinite."""
+    upper = 0.5 + ci_level / 2.0
+    df = np.asarray(df, dtype=float)
+    out = np.full(df.shape, special.ndtri(upper))
+    finite = np.isfinite(df)
+    out[finite] = special.stdtrit(df[finite], upper)
+    return out
+
+
+def _two_sided(statistic: Array, df: Array) -> Array:
+    out = 2.0 * special.ndtr(-np.abs(statistic))
+    finite = np.isfinite(df)
+    out[finite] = 2.0 * special.stdtr(df[finite], -np.abs(statistic[finite]))
+    return out
+
+
+def _one_df(fit: MixedModelFit, contrast: Array) -> float:
+    """Degrees of freedom of one contrast of the working coefficients."""
+    small = fit.small_sample
+    if fit.degrees_of_freedom == "normal":
+        return np.inf
+    if fit.degrees_of_freedom == "satterthwaite":
+        return small.satterthwaite_df(contrast)
+    return small.kenward_roger(contrast[None])[0]
+
+
+def contrast_table(fit: MixedModelFit, names: list[str], contrasts: Array) -> pd.DataFrame:
+    """One t test per row of `contrasts` (coefficients in the units of the data)."""
+    working = np.linalg.solve(fit.work.r.T, contrasts.T).T
+    estimate = contrasts @ fit.coefficients
+    error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, fit.covariance, contrasts))
+    df = np.array([_one_df(fit, row) for row in working])
+    statistic = estimate / error
+    half = t_quantile(df, fit.ci_level) * error
+    return pd.DataFrame(
+        {
+            "term": names,
+            "estimate": estimate,
+            "standard_error": error,
+            "df": df,
+            "statistic": statistic,
+            "p_value": _two_sided(statistic, df),
+            "ci_low": estimate - half,
+            "ci_high": estimate + half,
+            "ci_level": fit.ci_level,
+        }
+    )
+
+
+def coefficient_table(fit: MixedModelFit) -> pd.DataFrame:
+    """The fixed part, one row per column of the design."""
+    names = list(fit.design.x_names)
+    return contrast_table(fit, names, np.eye(len(names)))
+
+
+def joint_test(fit: MixedModelFit, contrasts: Array) -> Test:
+    """F test of several contrasts at once."""
+    small = fit.small_sample
+    estimate = contrasts @ fit.coefficients
+    covariance = contrasts @ fit.covariance @ contrasts.T
+    q = contrasts.shape[0]
+    f = float(estimate @ np.linalg.solve(covariance, estimate)) / q
+    working = np.linalg.solve(fit.work.r.T, contrasts.T).T
+    df, scale = np.inf, 1.0
+    if fit.degrees_of_freedom == "kenward_roger":
+        df, scale = small.kenward_roger(working)
+    elif fit.degrees_of_freedom == "satterthwaite":
+        values, vectors = np.linalg.eigh(working @ small.phi @ working.T)
+        nu = np.array([small.satterthwaite_df(v) for v in (vectors.T @ working)])
+        if q == 1:
+            df = float(nu[0])
+        else:
+            above = nu[nu > 2.0]
+            total = float(np.sum(np.where(np.isinf(above), 1.0, above / (above - 2.0))))
+            df = 2.0 * total / (total - q) if total > q else (np.inf if total == q else 2.0)
+        del values
+    f *= scale
+    if np.isfinite(df):
+        p = float(special.fdtrc(q, df, f))
+    else:
+        p = float(special.chdtrc(q, q * f))
+    return Test(f, float(q), float(df), p)

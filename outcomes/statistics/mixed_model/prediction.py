@@ -1,0 +1,197 @@
+"""What the model says about a client: own deviations, fitted values, differences.
+
+A new row a = [z_inner, z_outer..., x] is predicted level by level from the innermost outwards,
+
+    value = z K s_zy + (rest - B'z)' (prediction by the levels outside),
+    error variance = s2 z'K z + (error variance of rest - B'z outside),
+
+with K and B = K S_zr of `likelihood.Elimination`; the fixed part comes last, with covariance Phi.
+The variance so obtained is that of the error of prediction, u unknown and b estimated (the
+variances taken as known).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from outcomes.errors import ArgumentError, DataError, check_choice, check_columns, rows_must
+from outcomes.statistics.mixed_model.design import RandomLevel, columns_for
+from outcomes.statistics.mixed_model.inference import t_quantile
+
+if TYPE_CHECKING:
+    from outcomes.statistics.mixed_model.fit import MixedModelFit
+
+__all__ = ["client_effects", "predict", "predict_contrast"]
+
+Array = NDArray[np.float64]
+
+
+def client_effects(fit: MixedModelFit, level: str | None) -> pd.DataFrame:
+    """Deviations of every group from the mean course, one row per group and term."""
+    if not fit.design.levels:
+        raise ArgumentError("client_effects needs random terms; this model has none.")
+    names = [one.name for one in fit.design.levels]
+    chosen = names[0] if level is None else check_choice("level", level, names)
+    at = names.index(chosen)
+    effects, sds = solve_levels(fit)[at]
+    one = fit.design.levels[at]
+    n, q = one.n_groups, len(one.terms)
+    frame = one.keys.loc[one.keys.index.repeat(q)].reset_index(drop=True)
+    frame["term"] = np.tile(np.asarray(one.terms, dtype=object), n)
+    frame["estimate"] = effects.reshape(n * q)
+    frame["conditional_sd"] = sds.reshape(n * q)
+    return frame
+
+
+def solve_levels(fit: MixedModelFit) -> list[tuple[Array, Array]]:
+    """Deviations and their conditional SD per level, (groups, q), in the units of the data.
+
+    Going inwards, the deviations of a group are K S_zy minus B times what is known outside; the
+    covariance of the deviations of a group and of all groups around it is carried along.
+    """
+    small, work, design = fit.small_sample, fit.work, fit.design
+    unit = np.sqrt(small.sigma2) * work.scale
+    beta = small.ev.beta
+    out: list[tuple[Array, Array]] = []
+    around = np.zeros((0, 1))  # stacked deviations, outer levels, (sum of q, groups)
+    spread = np.zeros((1, 0, 0))  # their covariance
+    outer: RandomLevel | None = None
+    for depth in range(len(design.levels) - 1, -1, -1):
+        level, elimination = design.levels[depth], small.ev.levels[depth]
+        parent = np.zeros(level.n_groups, np.intp) if outer is None else _parents(level, outer)
+        around, spread = around[:, parent], spread[parent]
+        q, above = len(level.terms), around.shape[0]
+        b = np.moveaxis(elimination.b, 1, 0)  # (groups, q, outer z..., x, y)
+        u = (
+            b[:, :, -1]
+            - b[:, :, above:-1] @ beta
+            - np.einsum("nqa,an->nq", b[:, :, :above], around)
+        )
+        through = b[:, :, :above] @ spread
+        own = np.moveaxis(elimination.k, -1, 0) + through @ np.swapaxes(b[:, :, :above], 1, 2)
+        joint = np.empty((level.n_groups, q + above, q + above))
+        joint[:, :q, :q], joint[:, q:, q:] = own, spread
+        joint[:, :q, q:], joint[:, q:, :q] = -through, -np.swapaxes(through, 1, 2)
+        around, spread, outer = np.concatenate([u.T, around]), joint, level
+        turn = work.turns[depth]
+        variance = np.einsum("ia,nab,ib->ni", turn, own, turn)
+        out.append((work.scale * u @ turn.T, unit * np.sqrt(np.maximum(variance, 0.0))))
+    return out[::-1]
+
+
+def _parents(inner: RandomLevel, outer: RandomLevel) -> NDArray[np.intp]:
+    first = np.zeros(inner.n_groups, dtype=np.intp)
+    first[inner.codes[::-1]] = outer.codes[::-1]
+    return first
+
+
+def _groups_of(level: RandomLevel, new: pd.DataFrame) -> NDArray[np.intp]:
+    """Group of each new row; -1 where the fit has not seen it."""
+    check_columns(new, level.path, thing="the new rows")
+    if len(level.path) == 1:
+        return pd.Index(level.keys[level.path[0]]).get_indexer(pd.Index(new[level.path[0]]))
+    known = pd.MultiIndex.from_frame(level.keys)
+    return known.get_indexer(pd.MultiIndex.from_frame(new[list(level.path)]))
+
+
+def _walk(
+    fit: MixedModelFit, x: Array, zs: list[Array], groups: list[NDArray[np.intp]]
+) -> tuple[Array, Array]:
+    """Estimate and error variance of rows, working units of columns, units of the data out."""
+    small, work = fit.small_sample, fit.work
+    ev = small.ev
+    rows = x.shape[0]
+    s2 = small.sigma2
+    rest = np.column_stack([*zs, x]) if zs else x.copy()
+    value, variance = np.zeros(rows), np.zeros(rows)
+    for depth, group in enumerate(groups):
+        q = len(fit.design.levels[depth].terms)
+        z, rest = rest[:, :q], rest[:, q:].copy()
+        factor = small.criterion.factors(small.x)[depth]
+        k = np.broadcast_to((factor @ factor.T)[None], (rows, q, q)).copy()
+        seen = group >= 0
+        k[seen] = np.moveaxis(ev.levels[depth].k, -1, 0)[group[seen]]
+        variance += s2 * np.einsum("na,nab,nb->n", z, k, z)
+        b = ev.levels[depth].b
+        for a in range(q):
+            mine = b[a, group[seen]] * z[seen, a][:, None]
+            rest[seen] -= mine[:, :-1]
+            value[seen] += mine[:, -1]
+    phi = small.phi_adjusted if fit.degrees_of_freedom == "kenward_roger" else small.phi
+    value += rest @ ev.beta
+    variance += np.einsum("na,ab,nb->n", rest, phi, rest)
+    return work.scale * value + x @ work.start, work.scale**2 * variance
+
+
+def _working_rows(
+    fit: MixedModelFit, new: pd.DataFrame, level: str, thing: str
+) -> tuple[Array, list[Array], list[NDArray[np.intp]]]:
+    x = columns_for(fit.design.x_spec, new, thing=thing) @ np.linalg.inv(fit.work.r)
+    if level == "population":
+        return x, [], []
+    zs, groups = [], []
+    for one, turn in zip(fit.design.levels, fit.work.turns, strict=True):
+        zs.append(columns_for(one.spec, new, thing=thing) @ turn)
+        groups.append(_groups_of(one, new))
+    return x, zs, groups
+
+
+def _interval_frame(fit: MixedModelFit, keys: pd.DataFrame, estimate: Array, variance: Array):
+    error = np.sqrt(np.maximum(variance, 0.0))
+    half = t_quantile(np.array(np.inf), fit.ci_level) * error
+    frame = keys.copy()
+    frame["estimate"] = estimate
+    frame["standard_error"] = error
+    frame["ci_low"], frame["ci_high"] = estimate - half, estimate + half
+    frame["ci_level"] = fit.ci_level
+    return frame
+
+
+def predict(fit: MixedModelFit, new: pd.DataFrame, *, level: str = "client") -> pd.DataFrame:
+    """Predict rows; see `MixedModelFit.predict`."""
+    check_choice("level", level, ["client", "population"])
+    x, zs, groups = _working_rows(fit, new, level, "the new rows")
+    complete = np.isfinite(x).all(axis=1)
+    if not complete.all():
+        raise rows_must("the new rows", "be complete", ~complete, "Fill in or drop these rows")
+    estimate, variance = _walk(fit, x, zs, groups)
+    keys = new[[name for name in fit.design.groups if name in new.columns]].reset_index(drop=True)
+    frame = _interval_frame(fit, keys, estimate, variance)
+    spread = np.full(len(new), fit.residual_variance)
+    if level == "population":
+        for one in fit.design.levels:
+            z = columns_for(one.spec, new)
+            g = fit.random_covariances[one.name].to_numpy()
+            spread = spread + np.einsum("na,ab,nb->n", z, g, z)
+    half = t_quantile(np.array(np.inf), fit.ci_level) * np.sqrt(variance + spread)
+    frame["prediction_low"], frame["prediction_high"] = estimate - half, estimate + half
+    return frame
+
+
+def predict_contrast(
+    fit: MixedModelFit, new_from: pd.DataFrame, new_to: pd.DataFrame, *, level: str = "client"
+) -> pd.DataFrame:
+    """Predict differences; see `MixedModelFit.predict_contrast`."""
+    check_choice("level", level, ["client", "population"])
+    if len(new_from) != len(new_to):
+        raise DataError(
+            f"new_from and new_to must have the same number of rows, got {len(new_from)} and "
+            f"{len(new_to)}."
+        )
+    x0, z0, g0 = _working_rows(fit, new_from, level, "new_from")
+    x1, z1, g1 = _working_rows(fit, new_to, level, "new_to")
+    for a, b in zip(g0, g1, strict=True):
+        if (a != b).any():
+            raise rows_must(
+                "the rows of new_from and new_to",
+                "belong to the same groups",
+                a != b,
+                "Sort both frames alike",
+            )
+    estimate, variance = _walk(fit, x1 - x0, [b - a for a, b in zip(z0, z1, strict=True)], g0)
+    keys = new_to[[n for n in fit.design.groups if n in new_to.columns]].reset_index(drop=True)
+    return _interval_frame(fit, keys, estimate, variance)
