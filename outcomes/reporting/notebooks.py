@@ -35,7 +35,7 @@ def read_notebook(path: Path) -> nbformat.NotebookNode:
         If there is no such file or it is not a notebook.
     """
     try:
-        return nbformat.read(path, as_version=4)
+        return nbformat.reads(path.read_text(encoding="utf-8"), as_version=4)
     except FileNotFoundError:
         raise DataError(
             f"notebook must exist, got {path.name!r}. Give the path of a notebook."
@@ -120,11 +120,15 @@ def run_notebook(
         if progress and cell_index in code:
             progress(code.index(cell_index), len(code), headings[cell_index])
 
-    manager = AsyncKernelManager(kernel_name="python3")
-    manager.transport_encryption = "required"
+    class PrivateKernel(AsyncKernelManager):
+        """A kernel whose traffic on this machine is encrypted."""
+
+        transport_encryption = "required"
+
     client = NotebookClient(
         notebook,
-        km=manager,
+        kernel_name="python3",
+        kernel_manager_class=PrivateKernel,
         timeout=timeout,
         resources={"metadata": {"path": str(folder or Path.cwd())}},
         on_cell_execute=started,

@@ -113,11 +113,13 @@ def course_over_weeks(
     }
     shape = max(fits, key=fits.__getitem__)
     data["time"] = TIMES[shape](data["week"])
-    fit = fit_mixed_model(data, "value ~ time", groups="series", random=random)
+    fit = fit_mixed_model(
+        data, "value ~ time", groups="series", random=random, ci_level=confidence
+    )
     until = float(np.quantile(data.groupby("series")["week"].max(), 0.9))
     week = np.linspace(0, max(until, 1.0), 53)
     grid = pd.DataFrame({"week": week, "time": TIMES[shape](week)})
-    band = fit.predict(grid, level="population", confidence=confidence)
+    band = fit.predict(grid, level="population")
     line = pd.concat(
         [grid[["week"]], band[["estimate", "ci_low", "ci_high"]].reset_index(drop=True)], axis=1
     )
