@@ -8,7 +8,9 @@ clinic's own file: the row number is the one that a spreadsheet shows.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pandas as pd
 
@@ -76,12 +78,19 @@ class Caseload:
     ledger : DataFrame
         What was set aside, changed or asked about; columns of `LEDGER_COLUMNS`.
     sources : tuple of Source
-        The files read.
+        The files read. A table made from another one (visits from dated readings) counts its
+        rows as read from the same file.
+    own_measures : dict of str to OwnMeasure
+        Measures that the mapping declares beside the catalogue, by code.
+    own_thresholds : object, optional
+        The clinic's own thresholds, as `read_caseload` was given them.
     """
 
     tables: dict[str, pd.DataFrame]
     ledger: pd.DataFrame = field(default_factory=empty_ledger)
     sources: tuple[Source, ...] = ()
+    own_measures: Mapping[str, Any] = field(default_factory=dict)
+    own_thresholds: Any = None
 
     def __post_init__(self) -> None:
         for name in TABLES:
@@ -142,7 +151,8 @@ class Caseload:
 
     def _touched(self, table: str, action: str) -> int:
         entries = self.ledger[(self.ledger["table"] == table) & (self.ledger["action"] == action)]
-        return len(entries[["source_file", "source_row"]].drop_duplicates())
+        rows = entries.loc[entries["source_row"].notna(), ["source_file", "source_row"]]
+        return len(rows.drop_duplicates())
 
     def with_tables(self, ledger: pd.DataFrame | None = None, **tables: pd.DataFrame) -> Caseload:
         """Give a new caseload with some tables (and perhaps the ledger) replaced."""

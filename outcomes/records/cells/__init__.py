@@ -1,0 +1,1 @@
+"""What a cell says: numbers with units and sides, dates, words. One decision per column."""

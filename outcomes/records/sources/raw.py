@@ -1,0 +1,145 @@
+"""A raw table: text cells as the source has them, each row with its number in the source."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+__all__ = ["FileSettings", "RawTable", "Remark", "build_raw", "digest", "plain_name"]
+
+
+@dataclass(frozen=True)
+class FileSettings:
+    """How to open a file, where it does not say so itself (the ``[file]`` part of a mapping)."""
+
+    sheets: tuple[str, ...] = ()
+    header_row: int = 1
+    encoding: str | None = None
+    delimiter: str | None = None
+    decimal: str | None = None
+    date_order: str | None = None
+    pairs: str | None = None
+    missing: tuple[str, ...] = ()
+    hidden_sheets: bool = False
+
+
+@dataclass(frozen=True)
+class Remark:
+    """Something about a file that a person should know: goes to the ledger."""
+
+    rule: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class RawTable:
+    """One sheet, file or database table as text.
+
+    Attributes
+    ----------
+    name : str
+        Sheet name, file name without ending, or name of the database table.
+    file : str
+        File name for the ledger, without folder.
+    sha256 : str
+        Hash of the file's bytes.
+    frame : DataFrame
+        Text cells (dtype str, missing where blank); column labels are positions.
+    headers : list of str
+        The header cells, in order, as the source has them (trimmed).
+    rows : array of int
+        Row number in the source of each row of `frame`.
+    torn : DataFrame
+        Rows that do not fit the header: columns `source_row` and `reason`.
+    formats : dict
+        What a data package declares by column (header to format), such as the order of dates.
+    missing : tuple of str
+        Words for "no value" that a data package declares.
+    remarks : list of Remark
+        What a person should know about the file.
+    """
+
+    name: str
+    file: str
+    sha256: str
+    frame: pd.DataFrame
+    headers: list[str]
+    rows: np.ndarray
+    torn: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(
+            {"source_row": pd.Series(dtype="Int64"), "reason": pd.Series(dtype="str")}
+        )
+    )
+    formats: dict[str, dict[str, Any]] = field(default_factory=dict)
+    missing: tuple[str, ...] = ()
+    remarks: list[Remark] = field(default_factory=list)
+
+    def find(self, header: str) -> list[int]:
+        """Give the positions of the columns with this header: exact, else by its plain name."""
+        exact = [i for i, name in enumerate(self.headers) if name == header]
+        if exact:
+            return exact
+        wanted = plain_name(header)
+        return [i for i, name in enumerate(self.headers) if plain_name(name) == wanted]
+
+
+def plain_name(header: str) -> str:
+    """Reduce a header to small letters, digits and single underscores.
+
+    Examples
+    --------
+    >>> plain_name(" Birth Year ")
+    'birth_year'
+    """
+    text = unicodedata.normalize("NFKC", header).casefold()
+    return re.sub(r"[^\w]+", "_", text).strip("_")
+
+
+def digest(data: bytes) -> str:
+    """Hash the bytes of a file."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def build_raw(
+    columns: list[Any],
+    headers: list[str],
+    rows: np.ndarray,
+    *,
+    name: str,
+    file: str,
+    sha256: str,
+    **more: Any,
+) -> RawTable:
+    """Trim cells and headers, turn blanks into missing, and leave out rows without any cell."""
+    cells = {i: _trimmed(column) for i, column in enumerate(columns)}
+    frame = pd.DataFrame(cells, index=range(len(rows)))
+    if frame.shape[1] and len(frame):
+        filled = np.zeros(len(frame), dtype=bool)
+        for i in cells:
+            filled |= frame[i].notna().to_numpy()
+            if filled.all():
+                break
+        if not filled.all():
+            frame, rows = frame[filled].reset_index(drop=True), rows[filled]
+    return RawTable(
+        name=name,
+        file=file,
+        sha256=sha256,
+        frame=frame,
+        headers=[" ".join(header.split()) for header in headers],
+        rows=rows,
+        **more,
+    )
+
+
+def _trimmed(column: Any) -> pd.Series:
+    """Strip white space (of any script) around each cell; blank becomes missing."""
+    series = pd.Series(column, dtype="str")
+    stripped = series.str.strip(" \t\r\n\x0b\x0c\u00a0\u2007\u202f\u3000\ufeff\u200b\u200e\u200f")
+    return stripped.where(stripped != "", None)
