@@ -143,6 +143,10 @@ _VERDICTS = {
     "denominator": "What a standardised change is divided by.",
     "denominator_value": "Its value, in the unit of the measure.",
     "uncorrected": "The value before the small-sample correction.",
+    "d_ppc1": "Standardised difference in change, each group over its own starting SD.",
+    "d_ppc2": "Standardised difference in change, over the pooled starting SD.",
+    "p_value_holm": "p-value adjusted by Holm for all rows of the table.",
+    "p_value_bh": "p-value adjusted by Benjamini and Hochberg for all rows of the table.",
 }
 
 #: Mixed models.
@@ -155,7 +159,31 @@ _MIXED_MODEL = {
     "prediction_high": "Upper end of the interval for a new reading.",
 }
 
-COLUMNS: dict[str, str] = {**_SHARED, **_MIXED_MODEL, **_CHANGE, **_SERVICE, **_VERDICTS}
+#: Published and own thresholds.
+_THRESHOLDS = {
+    "kind": "Kind of threshold: error, detectable change, important change, acceptable state.",
+    "value_low": "Lower end of a printed range; equal to the value where one figure is printed.",
+    "interval": "Time between the two readings of the study.",
+    "test_position": "Position of the body in the study.",
+    "population": "People of the study.",
+    "anchor": "What told the study who had changed.",
+    "citation": "The publication, in full.",
+    "status": "How the figure is known: read, memory, common practice, derived, own study.",
+    "default": "Used unless told otherwise.",
+    "printed": "The figure as the publication prints it.",
+    "n_studies": "Studies that the row rests on.",
+    "other_study_low": "Lower end of the range for the value of another such study.",
+    "other_study_high": "Upper end of the range for the value of another such study.",
+}
+
+COLUMNS: dict[str, str] = {
+    **_SHARED,
+    **_MIXED_MODEL,
+    **_CHANGE,
+    **_SERVICE,
+    **_VERDICTS,
+    **_THRESHOLDS,
+}
 
 
 def define(column: str) -> str:

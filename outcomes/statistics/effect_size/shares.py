@@ -323,4 +323,4 @@ def _count_true(held: pd.Series, names: np.ndarray, quantity: str, rank: int) ->
     rows = pd.DataFrame(
         {"measure": measures, "quantity": quantity, "count": count, "n": n, "rank": rank}
     )
-    return rows.assign(order=range(len(rows)))[rows["n"].to_numpy() > 0]
+    return rows.assign(order=range(len(rows))).loc[rows["n"] > 0]

@@ -22,7 +22,8 @@ GATE_TOLERANCE = 1e-9
 
 def finite_column(pairs: pd.DataFrame, column: str, faults: Faults) -> np.ndarray:
     """Give a column as floats, adding a fault for rows that are empty, infinite or no number."""
-    values = pd.to_numeric(pairs[column], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    numbers = pd.Series(pd.to_numeric(pairs[column], errors="coerce"))
+    values = numbers.to_numpy(dtype=float, na_value=np.nan)
     faults.add_if(
         ~np.isfinite(values),
         column,

@@ -64,11 +64,11 @@ def start_and_latest(values: pd.DataFrame, *, least_visits: int = 2) -> pd.DataF
         raise rows_must(
             "value", "be finite", np.isinf(values["value"].astype(float)), "Correct the readings"
         )
-    frame = values[values["value"].notna()]
+    frame = values.loc[values["value"].notna()]
     keys = [name for name in _KEYS if name in frame.columns]
     apart = [name for name in _NEVER_MIXED if name in frame.columns]
     series, combination = _codes(frame, keys), _codes(frame, keys + apart)
-    moments = [_sortable(frame[c]) for c in ("date", "visit") if c in frame.columns]
+    moments = [_sortable(frame.loc[:, c]) for c in ("date", "visit") if c in frame.columns]
     order = np.lexsort([*moments, combination, series])
     frame, series, combination = frame.iloc[order], series[order], combination[order]
     visit = _sortable(frame["visit"])
