@@ -110,6 +110,21 @@ def start(
 
 
 @app.command()
+def reproduce(
+    run: Annotated[Path, typer.Argument(help="Folder that a run wrote.")],
+    data: Data = "",
+    debug: Debug = False,
+) -> None:
+    """Run again from a manifest and compare every number; exit status 1 if any differs."""
+    from outcomes.reporting.reproduce import reproduce as again
+
+    result = again(run, data=data, progress=_progress("reproduce"))
+    typer.echo(result.summary)
+    if not result.same:
+        raise typer.Exit(1)
+
+
+@app.command()
 def version() -> None:
     """Show the version."""
     typer.echo(__version__)

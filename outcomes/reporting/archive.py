@@ -16,10 +16,10 @@ import pandas as pd
 
 import outcomes
 from outcomes.glossary import COLUMNS
-from outcomes.records.write import write_atomically
+from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.provenance import file_hash
 
-__all__ = ["table_bytes", "write_crate", "write_tables"]
+__all__ = ["write_crate", "write_tables"]
 
 _MEDIA = {
     ".csv": "text/csv",
@@ -29,13 +29,6 @@ _MEDIA = {
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     ".pdf": "application/pdf",
 }
-
-
-def table_bytes(frame: pd.DataFrame) -> bytes:
-    """Write a frame as CSV with every digit, dates as ISO, and harmless text."""
-    from outcomes.records.write import csv_bytes
-
-    return csv_bytes(frame)
 
 
 def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path, *, title: str) -> list[Path]:
@@ -59,7 +52,7 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path, *, title: str
     written, resources = [], []
     for name, frame in tables.items():
         path = folder / f"{name}.csv"
-        data = table_bytes(frame)
+        data = csv_bytes(frame)
         write_atomically(path, data)
         written.append(path)
         resources.append(

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from outcomes.records.write import write_atomically
 from outcomes.reporting import sentences
+from outcomes.reporting.archive import write_tables
 from outcomes.reporting.workbook import Sheet, workbook
 from outcomes.statistics.review import QuarterReview
 
-__all__ = ["save_review", "summary_lines"]
+__all__ = ["result_tables", "save_review", "summary_lines"]
 
 _CLIENT_COLUMNS = [
     "client",
@@ -52,16 +55,53 @@ def save_review(review: QuarterReview, out: str | Path) -> list[str]:
     if not str(out):
         return []
     folder = Path(out)
-    book = f"review_{review.quarter}.xlsx"
-    write_atomically(folder / book, workbook(_sheets(review)))
+    title = f"Outcomes review {review.quarter}"
+    book = folder / f"review_{review.quarter}.xlsx"
+    write_atomically(book, workbook(_sheets(review)))
+    tables = write_tables(result_tables(review), folder / "tables", title=title)
+    files = [path.relative_to(folder).as_posix() for path in (book, *tables)]
     told = {
         "quarter": review.quarter,
-        "title": f"Outcomes review {review.quarter}",
-        "workbook": book,
+        "title": title,
+        "workbook": book.name,
         "lines": summary_lines(review),
+        "files": files,
+        "thresholds": _thresholds(review),
+        "rows": review.caseload.balance.to_dict("records"),
     }
-    write_atomically(folder / "summary.json", json.dumps(told, indent=1).encode())
-    return [book, "summary.json"]
+    write_atomically(folder / "summary.json", (json.dumps(told, indent=1) + "\n").encode())
+    return [*files, "summary.json"]
+
+
+def result_tables(review: QuarterReview) -> dict[str, pd.DataFrame]:
+    """Give every table of numbers behind a review, at full precision, by name."""
+    courses = [
+        m.course.line.assign(measure=m.measure.code, method=m.course.shape)
+        for m in review.measures
+        if m.course is not None
+    ]
+    fixed = [
+        m.course.fit.fixed.assign(measure=m.measure.code)
+        for m in review.measures
+        if m.course is not None
+    ]
+    standardised = [m.standardised.assign(measure=m.measure.code) for m in review.measures]
+    tables = {
+        "measures": review.summary,
+        "shares": review.shares,
+        "standardised": pd.concat(standardised, ignore_index=True),
+        "clients": review.clients,
+        "ledger": review.caseload.ledger,
+    }
+    if courses:
+        tables["course"] = pd.concat(courses, ignore_index=True)
+        tables["course_model"] = pd.concat(fixed, ignore_index=True)
+    return tables
+
+
+def _thresholds(review: QuarterReview) -> list[dict[str, Any]]:
+    used = [t for m in review.measures for t in (m.error, m.importance) if t is not None]
+    return [asdict(threshold) for threshold in used]
 
 
 def summary_lines(review: QuarterReview) -> list[str]:

@@ -3,12 +3,23 @@
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from outcomes.carried import notebook_path
+from outcomes.records.write import write_atomically
+from outcomes.reporting.archive import write_crate
 from outcomes.reporting.document import page
+from outcomes.reporting.manifest import (
+    MANIFEST,
+    Manifest,
+    describe_files,
+    input_files,
+    nearest_path,
+)
 from outcomes.reporting.notebooks import run_notebook
 
 __all__ = ["Run", "run_check", "run_review"]
@@ -51,8 +62,7 @@ def run_review(
     -------
     Run
     """
-    from outcomes.records.write import write_atomically
-
+    begun = time.monotonic()
     folder = Path(out or "outcomes_review").resolve()
     folder.mkdir(parents=True, exist_ok=True)
     parameters = {
@@ -66,8 +76,35 @@ def run_review(
     told = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     report = folder / f"review_{told['quarter']}.html"
     write_atomically(report, page(notebook, title=told["title"]).encode())
+    _write_manifest("review", folder, parameters, told, seconds=time.monotonic() - begun)
     lines = [*told["lines"], f"Report:   {report}", f"Workbook: {folder / told['workbook']}"]
     return Run(folder=folder, report=report, summary="\n".join(lines))
+
+
+def _write_manifest(
+    command: str, folder: Path, parameters: dict[str, Any], told: dict[str, Any], *, seconds: float
+) -> None:
+    """Write the manifest over all files of a run, then describe them for archives."""
+    paths = [parameters[name] for name in ("data", "mapping", "thresholds") if parameters[name]]
+    inputs = [path for source in paths for path in input_files(source)]
+    outputs = [folder / name for name in told["files"]]
+    given = {
+        name: nearest_path(Path(value), folder) if value in paths and "://" not in value else value
+        for name, value in parameters.items()
+        if name != "out"
+    }
+    manifest = Manifest(
+        command=command,
+        parameters=given,
+        inputs=describe_files(inputs, folder=folder),
+        outputs=describe_files(outputs, folder=folder),
+        thresholds=told["thresholds"],
+        rows=told["rows"],
+        seeds=told.get("seeds", {}),
+        seconds=round(seconds, 2),
+    )
+    write_atomically(folder / MANIFEST, manifest.to_json().encode())
+    write_crate(folder, title=told["title"], description=told["lines"][0], made=manifest.made)
 
 
 def run_check(*, data: str, mapping: str = "", out: str = "", strict: bool = False) -> str:
