@@ -53,6 +53,10 @@ class Published:
         Key of the publication, and ``"read"``, ``"memory"`` or ``"common practice"``.
     default_because : str
         Why this figure is the one used unless told otherwise; empty for all others.
+    n : int
+        People (or limbs) of the study; 0 where not known.
+    doubtful : bool
+        Far from all others, or of low authority: never taken unless asked for by its source.
     figures : mapping of str to float
         Numbers that only this kind has, such as ``bias`` and ``half_width`` of limits.
     """
@@ -77,6 +81,8 @@ class Published:
     compares: str = ""
     note: str = ""
     default_because: str = ""
+    n: int = 0
+    doubtful: bool = False
     figures: Mapping[str, float] = field(default_factory=dict)
 
 
