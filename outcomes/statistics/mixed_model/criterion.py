@@ -75,10 +75,51 @@ class Criterion:
         return self.structure.n_parameters + sum(len(level.pairs) for level in self.plan)
 
     def start(self) -> Array:
-        """Starting values: unit relative variances, no correlation."""
-        parts = [self.structure.start()]
-        parts += [np.array([float(a == b) for a, b in level.pairs]) for level in self.plan]
-        return np.concatenate(parts)
+        """Start from scoring steps in the natural parameters, the first from no random effects.
+
+        At known V the expected quadratic forms are linear in the variances; solving for them is
+        the method of moments (MINQUE, Rao 1971), and repeating it is Fisher scoring.
+        """
+        x = np.concatenate(
+            [self.structure.start()] + [np.zeros(len(level.pairs)) for level in self.plan]
+        )
+        at = self.structure.n_parameters
+        if x.size == at:
+            return x
+        for _ in range(2):
+            x = self._scored(x, self.at(x), at)
+        return x
+
+    def _scored(self, x: Array, ev: Evaluation, at: int) -> Array:
+        m = x.size - at
+        gamma = np.concatenate(
+            [
+                [(f @ f.T)[a, b] for a, b in level.pairs]
+                for level, f in zip(self.plan, self.factors(x), strict=True)
+            ]
+        )
+        n = self.n_rows - self.p
+        left = np.empty((m + 1, m + 1))
+        left[:m, :m] = ev.info_reml[at:, at:]
+        left[m, :m] = left[:m, m] = ev.trace_reml[at:]
+        left[m, m] = n
+        # V0 = I + sum gamma V_j is the unit; the last unknown is the multiple of V0.
+        right = np.append(ev.tau[at:], ev.quadratic)
+        solution = np.linalg.lstsq(left, right, rcond=1e-12)[0]
+        sigma2 = max(solution[m], 0.05 * ev.quadratic / n)
+        relative = gamma + solution[:m] / sigma2
+        out, place = x.copy(), 0
+        for level in self.plan:
+            g = np.zeros((level.q, level.q))
+            for a, b in level.pairs:
+                g[a, b] = g[b, a] = relative[place]
+                place += 1
+            values, vectors = np.linalg.eigh(g)
+            values = np.clip(values, 0.02 * max(float(values.max()), 0.05), 1e4)
+            root = np.linalg.cholesky((vectors * values) @ vectors.T)
+            first = at + place - len(level.pairs)
+            out[first : at + place] = [root[a, b] for a, b in level.pairs]
+        return out
 
     def factors(self, x: Array) -> list[Array]:
         """Lower triangular L of every level."""

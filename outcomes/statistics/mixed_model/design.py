@@ -86,6 +86,8 @@ class Design:
     x_spec: Any
     levels: tuple[RandomLevel, ...]
     groups: tuple[str, ...]
+    inner_codes: NDArray[np.intp]
+    n_clients: int
     kept: NDArray[np.intp]
     n_dropped: int
     frame: pd.DataFrame
@@ -351,6 +353,12 @@ def build_design(
                 outer_starts=None,
             )
         )
+    nested = _nest(levels)
+    if nested and nested[0].name == names[-1]:
+        inner_codes, n_clients = nested[0].codes, nested[0].n_groups
+    else:
+        inner_codes, keys, _ = _codes(frame, names)
+        n_clients = len(keys)
     design = Design(
         formula=formula,
         response=str(matrices.lhs.columns[0]),
@@ -358,8 +366,10 @@ def build_design(
         x=_columns(matrices.rhs),
         x_names=tuple(map(str, matrices.rhs.columns)),
         x_spec=matrices.rhs.model_spec,
-        levels=_nest(levels),
+        levels=nested,
         groups=names,
+        inner_codes=inner_codes,
+        n_clients=n_clients,
         kept=kept,
         n_dropped=n_dropped,
         frame=frame,

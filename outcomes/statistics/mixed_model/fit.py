@@ -16,7 +16,7 @@ from outcomes.statistics.mixed_model.degrees_of_freedom import SmallSample
 from outcomes.statistics.mixed_model.design import Design, build_design
 from outcomes.statistics.mixed_model.optimiser import Minimum, minimise
 from outcomes.statistics.mixed_model.reduction import Work, level_plan, prepare
-from outcomes.statistics.mixed_model.residual_structure import Independent
+from outcomes.statistics.mixed_model.residual_structure import build_structure
 
 __all__ = ["MixedModelFit", "fit_mixed_model"]
 
@@ -146,6 +146,9 @@ def fit_mixed_model(
     groups: str | Sequence[str] = "client",
     random: str | Sequence[str] | Mapping[str, str] | None = "1",
     correlated: bool = True,
+    residual: str = "independent",
+    by: str | None = None,
+    time: str | None = None,
     weights: str | None = None,
     method: str = "REML",
     degrees_of_freedom: str | None = None,
@@ -164,21 +167,28 @@ def fit_mixed_model(
         groups=groups,
         random=random,
         correlated=correlated,
-        extra=() if weights is None else (weights,),
+        extra=[name for name in (weights, by, time) if name is not None],
     )
-    return _fit_design(design, weights, method, degrees_of_freedom, ci_level)
+    return fit_design(
+        design, weights, method, degrees_of_freedom, ci_level, residual=residual, by=by, time=time
+    )
 
 
-def _fit_design(
+def fit_design(
     design: Design,
     weights: str | None,
     method: str,
     degrees_of_freedom: str | None,
     ci_level: float,
+    *,
+    residual: str = "independent",
+    by: str | None = None,
+    time: str | None = None,
 ) -> MixedModelFit:
+    """Fit a design that has been built already."""
     given = None if weights is None else design.frame[weights].to_numpy(dtype=float)
     work = prepare(design, given)
-    structure = Independent(design, work)
+    structure = build_structure(residual, design, work, by=by, time=time)
     reml = method == "REML"
     n_effective = design.n_rows - (len(design.x) if reml else 0)
     constant = 2.0 * n_effective * np.log(work.scale)
@@ -200,7 +210,7 @@ def _fit_design(
             f"{minimum.evaluations} steps without one. Drop random terms, or check the outcome for "
             f"gross errors."
         )
-    n_clients = design.levels[0].n_groups if design.levels else design.n_rows
+    n_clients = design.n_clients
     notes = []
     if design.n_dropped:
         notes.append(f"{design.n_dropped:,} rows with missing values were left out.")
@@ -209,6 +219,7 @@ def _fit_design(
         degrees_of_freedom = "kenward_roger" if small else "satterthwaite"
         notes.append(f"Degrees of freedom: {degrees_of_freedom} (chosen by number of clients).")
     boundary = _boundary(design, criterion, minimum.x, work)
+    boundary += structure.boundary(minimum.x[: structure.n_parameters])
     notes += boundary
     return MixedModelFit(
         formula=design.formula,

@@ -26,8 +26,9 @@ def variance_table(fit: MixedModelFit) -> pd.DataFrame:
                 scaled = matrix[a, b] / size if size > 0 else np.nan
             other = "" if a == b else level.terms[b]
             rows.append((level.name, level.terms[a], other, matrix[a, b], scaled))
-    unit = fit.residual_variance
-    rows.append(("residual", "", "", unit, np.sqrt(unit)))
+    structure = fit.small_sample.criterion.structure
+    x = fit.small_sample.x[: structure.n_parameters]
+    rows += [("residual", *row) for row in structure.describe(x, fit.residual_variance)]
     return pd.DataFrame(
         rows, columns=["level", "term", "other_term", "estimate", "scaled_estimate"]
     )
