@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.errors import ModelError, check_between, check_choice
+from outcomes.statistics.mixed_model.comparison import Comparison
 from outcomes.statistics.mixed_model.criterion import Criterion
 from outcomes.statistics.mixed_model.degrees_of_freedom import SmallSample
 from outcomes.statistics.mixed_model.design import Design, build_design
@@ -64,6 +65,10 @@ class MixedModelFit:
     n_dropped: int
     ci_level: float
     notes: tuple[str, ...]
+    residual: str = "independent"
+    by: str | None = None
+    time: str | None = None
+    weights: str | None = None
     design: Design = field(repr=False)
     work: Work = field(repr=False)
     small_sample: SmallSample = field(repr=False)
@@ -112,9 +117,29 @@ class MixedModelFit:
     @cached_property
     def variances(self) -> pd.DataFrame:
         """Variances and covariances of every level, and of the residuals."""
-        from outcomes.statistics.mixed_model.variance_table import variance_table
+        return self.variance_rows
 
-        return variance_table(self)
+    @cached_property
+    def variance_rows(self) -> pd.DataFrame:
+        """The rows of `variances` without intervals."""
+        from outcomes.statistics.mixed_model.variance_table import variance_rows
+
+        return variance_rows(self)
+
+    @property
+    def n_parameters(self) -> int:
+        """Fixed coefficients, covariance parameters and the residual variance."""
+        return len(self.design.x) + self.small_sample.x.size + 1
+
+    @property
+    def aic(self) -> float:
+        """Akaike's criterion; between fits with different fixed parts only with ML."""
+        return -2.0 * self.log_likelihood + 2.0 * self.n_parameters
+
+    @property
+    def bic(self) -> float:
+        """Bayes criterion, log(rows) per parameter."""
+        return -2.0 * self.log_likelihood + np.log(self.n_rows) * self.n_parameters
 
     def client_effects(self, level: str | None = None) -> pd.DataFrame:
         """Give each client's own deviations (BLUPs) with conditional standard deviations."""
@@ -137,6 +162,50 @@ class MixedModelFit:
         from outcomes.statistics.mixed_model.prediction import predict_contrast
 
         return predict_contrast(self, new_from, new_to, level=level)
+
+    # Checks -----------------------------------------------------------------------------------
+
+    def compare(self, other: MixedModelFit) -> Comparison:
+        """Compare with a nested fit by likelihood ratio."""
+        from outcomes.statistics.mixed_model.comparison import compare
+
+        return compare(self, other)
+
+    def explained(self) -> pd.DataFrame:
+        """Share of variation explained by the fixed part, and with the clients' own courses."""
+        from outcomes.statistics.mixed_model.comparison import explained_table
+
+        return explained_table(self)
+
+    def intraclass_correlation(self) -> pd.DataFrame:
+        """Correlation of two readings in the same group, per level, given the fixed part."""
+        from outcomes.statistics.mixed_model.comparison import intraclass_table
+
+        return intraclass_table(self)
+
+    def robust(self) -> pd.DataFrame:
+        """Fixed part with cluster-robust (CR2) standard errors and Satterthwaite df."""
+        from outcomes.statistics.mixed_model.robust import robust_table
+
+        return robust_table(self)
+
+    def influence(self) -> pd.DataFrame:
+        """Fixed part without each outermost group in turn, variances held."""
+        from outcomes.statistics.mixed_model.influence import influence_table
+
+        return influence_table(self)
+
+    def bootstrap(
+        self,
+        *,
+        rng: np.random.Generator,
+        replicates: int = 1000,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> pd.DataFrame:
+        """Parametric bootstrap of all coefficients and variances."""
+        from outcomes.statistics.mixed_model.bootstrap import bootstrap
+
+        return bootstrap(self, replicates=replicates, rng=rng, progress=progress)
 
 
 def fit_mixed_model(
@@ -234,6 +303,10 @@ def fit_design(
         n_dropped=design.n_dropped,
         ci_level=ci_level,
         notes=tuple(notes),
+        residual=residual,
+        by=by,
+        time=time,
+        weights=weights,
         design=design,
         work=work,
         small_sample=SmallSample(criterion, minimum.x, ev),

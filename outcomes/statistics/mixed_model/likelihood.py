@@ -23,7 +23,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Elimination", "Evaluation", "Level", "State", "Sums", "evaluate"]
+__all__ = ["Elimination", "Evaluation", "Level", "State", "Sums", "eliminate_levels", "evaluate"]
 
 Array = NDArray[np.float64]
 
@@ -140,11 +140,7 @@ def evaluate(
     state: State, levels: Sequence[Level], factors: Sequence[Array], *, keep: bool = False
 ) -> Evaluation:
     """Eliminate every level and the fixed part; `keep` what predictions need."""
-    kept: list[Elimination] = []
-    for level, factor in zip(levels, factors, strict=True):
-        state, elimination = _eliminate(state, level, factor)
-        if keep:
-            kept.append(elimination)
+    state, kept = eliminate_levels(state, levels, factors, keep=keep)
     m = len(state.t)
     info = np.zeros((m, m))
     for (a, b), number in state.info.items():
@@ -161,6 +157,18 @@ def evaluate(
         curved_trace=state.curved_trace,
         levels=kept,
     )
+
+
+def eliminate_levels(
+    state: State, levels: Sequence[Level], factors: Sequence[Array], *, keep: bool = False
+) -> tuple[State, list[Elimination]]:
+    """Eliminate every level of grouping, innermost first."""
+    kept: list[Elimination] = []
+    for level, factor in zip(levels, factors, strict=True):
+        state, elimination = _eliminate(state, level, factor)
+        if keep:
+            kept.append(elimination)
+    return state, kept
 
 
 def _cross(left: Array, right: Array, starts: NDArray[np.intp] | None) -> Array:

@@ -10,10 +10,10 @@ import pandas as pd
 if TYPE_CHECKING:
     from outcomes.statistics.mixed_model.fit import MixedModelFit
 
-__all__ = ["variance_table"]
+__all__ = ["variance_rows"]
 
 
-def variance_table(fit: MixedModelFit) -> pd.DataFrame:
+def variance_rows(fit: MixedModelFit) -> pd.DataFrame:
     """One row per variance or covariance; the residual variance last."""
     rows = []
     for level in fit.design.levels:
