@@ -14,6 +14,7 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.measures.own_thresholds import OwnThreshold
 from outcomes.records.schema import TABLES
 
 __all__ = ["DTYPES", "LEDGER_COLUMNS", "Caseload", "Source", "empty_ledger", "empty_table"]
@@ -82,15 +83,15 @@ class Caseload:
         rows as read from the same file.
     own_measures : dict of str to OwnMeasure
         Measures that the mapping declares beside the catalogue, by code.
-    own_thresholds : object, optional
-        The clinic's own thresholds, as `read_caseload` was given them.
+    own_thresholds : tuple of OwnThreshold
+        The clinic's own thresholds, which come before published ones.
     """
 
     tables: dict[str, pd.DataFrame]
     ledger: pd.DataFrame = field(default_factory=empty_ledger)
     sources: tuple[Source, ...] = ()
     own_measures: Mapping[str, Any] = field(default_factory=dict)
-    own_thresholds: Any = None
+    own_thresholds: tuple[OwnThreshold, ...] = ()
 
     def __post_init__(self) -> None:
         for name in TABLES:

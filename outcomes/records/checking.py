@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.records.known import OwnMeasure, known_measures, unit_factor
-from outcomes.records.ledger import LedgerBook, shown
+from outcomes.records.ledger import LedgerBook, shown, written_in
 from outcomes.records.schema import TABLES
 
 __all__ = ["check_measurements", "row_codes", "set_aside_clashes", "set_aside_repeats"]
@@ -26,107 +26,103 @@ def check_measurements(
     known = known_measures(own)
     codes, names = pd.factorize(frame["measure"])
     place = known.index.get_indexer(pd.Index(names, dtype="str"))[codes]
-    column = frame["source_column"] if "source_column" in frame else "measure"
     frame = book.set_aside(
         "measurements",
-        frame,
+        frame.assign(place=place),
         place < 0,
         rule="unknown measure",
-        column=column,
-        old=shown(frame["measure"]),
+        column=written_in("measure"),
+        old=lambda rows: shown(rows["measure"]),
         reason="the catalogue has no measure of this code; correct it, or declare it in the "
         "mapping under [measures]",
     )
-    place = place[place >= 0]
-    unsided = ~known["sided"].to_numpy()[place]
-    given = frame["side"].isin(["left", "right"]).to_numpy()
+    frame = _side_of_unsided(frame, known, book=book)
+    frame = _own_units(frame, known, book=book, own=own)
+    return _hard_range(frame, known, book=book).drop(columns="place")
+
+
+def _side_of_unsided(frame: pd.DataFrame, known: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
+    """Give unsided measures the side midline; a written left or right is a change."""
+    unsided = ~known["sided"].to_numpy()[frame["place"].to_numpy()]
     book.note(
         "measurements",
         frame,
-        unsided & given,
+        unsided & frame["side"].isin(["left", "right"]).to_numpy(),
         rule="side of an unsided measure",
         column="side",
-        old=frame["side"],
+        old=lambda rows: rows["side"],
         new="midline",
         reason="the measure has no sides",
     )
-    frame = frame.assign(side=frame["side"].where(~unsided, "midline"))
-    frame, place = _own_units(frame, place, known, book=book, own=own)
-    return _hard_range(frame, place, known, book=book)
+    return frame.assign(side=frame["side"].where(~unsided, "midline"))
 
 
 def _own_units(
     frame: pd.DataFrame,
-    place: np.ndarray,
     known: pd.DataFrame,
     *,
     book: LedgerBook,
     own: Mapping[str, OwnMeasure],
-) -> tuple[pd.DataFrame, np.ndarray]:
+) -> pd.DataFrame:
     """Convert by the unit written in the cell, else by the unit column; the rest is refused."""
+    place = frame["place"].to_numpy()
     written = frame["unit"]
-    if "written_unit" in frame:
+    if "written_unit" in frame and frame["written_unit"].notna().any():
         written = frame["written_unit"].where(frame["written_unit"].notna(), written)
     unit_codes, unit_names = pd.factorize(written)
-    pair = (unit_codes + 1) * len(known) + place
-    pairs, where = np.unique(pair, return_inverse=True)
-    factors = np.empty(len(pairs))
+    where, pairs = pd.factorize((unit_codes + 1) * len(known) + place)
+    factors = np.ones(len(pairs))
     for i, code in enumerate(pairs):
         unit, measure = divmod(int(code), len(known))
-        name = str(known.index[measure])
-        factor = 1.0 if unit == 0 else unit_factor(name, str(unit_names[unit - 1]), own)
-        factors[i] = np.nan if factor is None else factor
-    factor = factors[where] if len(frame) else np.ones(0)
-    changed = (factor != 1.0) & ~np.isnan(factor)
-    value = frame["value"].to_numpy() * factor
+        if unit > 0:
+            found = unit_factor(str(known.index[measure]), str(unit_names[unit - 1]), own)
+            factors[i] = np.nan if found is None else found
+    factor = factors[where]
+    frame = frame.assign(
+        unit=pd.array(known["unit"], dtype="str").take(place),
+        written_unit=written,
+        old_value=frame["value"],
+        value=frame["value"].to_numpy() * factor,
+    )
     book.note(
         "measurements",
         frame,
-        changed,
+        (factor != 1.0) & ~np.isnan(factor),
         rule="unit converted",
-        column="value",
-        old=frame["value"].astype("str") + " " + written.astype("str"),
-        new=pd.Series(value, index=frame.index).astype("str"),
+        column=written_in("value"),
+        old=lambda rows: rows["old_value"].astype("str") + " " + rows["written_unit"],
+        new=lambda rows: rows["value"].astype("str"),
         reason="brought to the measure's own unit",
     )
-    units = known["unit"].to_numpy(dtype=object)[place]
-    bad = np.isnan(factor)
-    frame = frame.assign(value=value, unit=pd.Series(units, index=frame.index, dtype="str"))
     frame = book.set_aside(
         "measurements",
         frame,
-        bad,
+        np.isnan(factor),
         rule="unit does not fit",
-        column="unit",
-        old=shown(written),
-        reason="the unit cannot be brought to the measure's own: "
-        + pd.Series(units, index=written.index, dtype="str"),
+        column=written_in("unit"),
+        old=lambda rows: shown(rows["written_unit"]),
+        reason=lambda rows: "the unit cannot be brought to the measure's own, " + rows["unit"],
     )
-    return frame, place[~bad]
+    return frame.drop(columns=["written_unit", "old_value"])
 
 
-def _hard_range(
-    frame: pd.DataFrame, place: np.ndarray, known: pd.DataFrame, *, book: LedgerBook
-) -> pd.DataFrame:
-    value = frame["value"].to_numpy()
-    low = known["hard_min"].to_numpy()[place]
-    high = known["hard_max"].to_numpy()[place]
+def _hard_range(frame: pd.DataFrame, known: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
+    value, place = frame["value"].to_numpy(), frame["place"].to_numpy()
+    low, high = known["hard_min"].to_numpy(), known["hard_max"].to_numpy()
     slack = 1e-9 * np.maximum(1.0, np.abs(high))
-    outside = ~((value >= low - slack) & (value <= high + slack))
-    if not outside.any():
-        return frame
-    texts = pd.Series("", index=frame.index, dtype=object)
-    for i in np.flatnonzero(outside):
-        unit = frame["unit"].iloc[i]
-        texts.iloc[i] = f"a value must lie between {low[i]:g} and {high[i]:g} {unit}"
+    inside = (value >= (low - slack)[place]) & (value <= (high + slack)[place])
+    rules = [
+        f"a value must lie between {measure.hard_min:g} and {measure.hard_max:g} {measure.unit}"
+        for measure in known.itertuples()
+    ]
     return book.set_aside(
         "measurements",
         frame,
-        outside,
+        ~inside,
         rule="outside the hard range",
-        column=frame["source_column"] if "source_column" in frame else "value",
-        old=frame["value"].astype("str"),
-        reason=texts,
+        column=written_in("value"),
+        old=lambda rows: rows["value"].astype("str"),
+        reason=lambda rows: pd.array(rules, dtype="str").take(rows["place"].to_numpy()),
     )
 
 
@@ -164,7 +160,10 @@ def set_aside_clashes(frame: pd.DataFrame, name: str, *, book: LedgerBook) -> pd
     copy[shared] = pd.Series(row_codes(frame[shared], table.names)).duplicated().to_numpy()
     more: dict[str, Any] = {}
     if name == "measurements":
-        more = {"column": "value", "old": frame["value"].astype("str")}
+        more = {
+            "column": written_in("value"),
+            "old": lambda rows: rows["value"].astype("str"),
+        }
     clash = f"an earlier row has the same {', '.join(table.key)} and other content, and is used"
     return book.set_aside(
         name,

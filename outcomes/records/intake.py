@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import DataError, Faults
+from outcomes.measures.own_thresholds import read_own_thresholds
 from outcomes.records.caseload import Caseload, Source, empty_table
 from outcomes.records.checking import check_measurements, set_aside_clashes, set_aside_repeats
 from outcomes.records.ledger import LedgerBook
@@ -100,7 +101,7 @@ def read_caseload(
         ledger=book.frame(),
         sources=sources.listed(),
         own_measures=dict(plan.measures),
-        own_thresholds=thresholds,
+        own_thresholds=read_own_thresholds(thresholds) if thresholds else (),
     )
 
 
@@ -121,7 +122,7 @@ def _drafts(
     faults.raise_if_any()
     for name, draft in drafts.items():
         if name == "measurements" or not plan.shapes:
-            rows_in.update((name, file) for file in draft["source_file"])
+            _count(rows_in, name, draft)
     for raw in raws:
         if raw.name in placed and len(raw.torn):
             torn = raw.torn.assign(source_file=raw.file, client=None)
@@ -288,6 +289,11 @@ def _clients_of_rows(
     return describe(typed, "clients", ["client"], book=book)
 
 
+def _count(rows_in: Counter[tuple[str, str]], table: str, rows: pd.DataFrame) -> None:
+    for file, count in rows["source_file"].value_counts().items():
+        rows_in[table, str(file)] += int(count)
+
+
 class _Sources:
     """What was read: rows by file and table."""
 
@@ -299,7 +305,7 @@ class _Sources:
 
     def count(self, table: str, rows: pd.DataFrame) -> None:
         """Count rows that were made from other rows, under the file that they come from."""
-        self.rows_in.update((table, file) for file in rows["source_file"])
+        _count(self.rows_in, table, rows)
 
     def listed(self) -> tuple[Source, ...]:
         """Give the sources in the order of files and tables."""

@@ -8,6 +8,7 @@ table, file, row and time of entry, so that one input gives one ledger, byte for
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,7 +19,7 @@ from outcomes.errors import DataError
 from outcomes.records.caseload import LEDGER_COLUMNS, empty_ledger
 from outcomes.records.schema import TABLES
 
-__all__ = ["LedgerBook", "balance_faults", "shown"]
+__all__ = ["LedgerBook", "balance_faults", "shown", "written_in"]
 
 _TABLE_ORDER = {name: i for i, name in enumerate(TABLES)}
 _LONGEST_SHOWN = 40
@@ -31,6 +32,11 @@ def shown(text: pd.Series) -> pd.Series:
     if not long.any():
         return text
     return text.where(~long, "text of " + text.str.len().astype("Int64").astype("str") + " letters")
+
+
+def written_in(column: str) -> Callable[[pd.DataFrame], Any]:
+    """Name the clinic's own column of each row where it is known, else the column given."""
+    return lambda rows: rows["source_column"].fillna(column) if "source_column" in rows else column
 
 
 @dataclass
@@ -74,13 +80,15 @@ class LedgerBook:
     ) -> pd.DataFrame:
         """Take the broken rows out of `frame`, with one entry each; give back the others.
 
-        `column`, `old` and `new` are given for the whole frame or as one text.
+        `rule`, `reason`, `column`, `old` and `new` are one text, or one per row of the frame, or
+        a function of the broken rows.
         """
         mask = np.asarray(broken, dtype=bool)
         if not mask.any():
             return frame
-        picked = _pick(mask, {**more, "rule": rule, "reason": reason})
-        self.write(table, frame[mask], action="set aside", **picked)
+        rows = frame[mask]
+        picked = _pick(mask, rows, {**more, "rule": rule, "reason": reason})
+        self.write(table, rows, action="set aside", **picked)
         return frame[~mask]
 
     def note(
@@ -93,9 +101,10 @@ class LedgerBook:
         mask = np.asarray(where, dtype=bool)
         if not mask.any():
             return
-        picked = _pick(mask, {**more, "rule": rule, "reason": reason})
+        rows = frame[mask]
+        picked = _pick(mask, rows, {**more, "rule": rule, "reason": reason})
         action = "asked" if more.get("new") is None else "changed"
-        self.write(table, frame[mask], action=action, **picked)
+        self.write(table, rows, action=action, **picked)
 
     def remark(self, table: str, file: str, *, rule: str, reason: str, column: str = "") -> None:
         """Write one entry about a whole file or column: no row, action ``asked``."""
@@ -135,12 +144,17 @@ class LedgerBook:
         )
 
 
-def _pick(mask: np.ndarray, values: dict[str, Any]) -> dict[str, Any]:
-    """Take the masked part of what is given per row; texts stay as they are."""
-    return {
-        name: value[mask] if isinstance(value, (pd.Series, np.ndarray)) else value
-        for name, value in values.items()
-    }
+def _pick(mask: np.ndarray, rows: pd.DataFrame, values: dict[str, Any]) -> dict[str, Any]:
+    """Give the values for the masked rows: texts as they are, functions applied to the rows."""
+    picked = {}
+    for name, value in values.items():
+        if callable(value):
+            picked[name] = value(rows)
+        elif isinstance(value, (pd.Series, np.ndarray)):
+            picked[name] = value[mask]
+        else:
+            picked[name] = value
+    return picked
 
 
 def balance_faults(balance: pd.DataFrame) -> list[str]:

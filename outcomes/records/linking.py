@@ -12,7 +12,7 @@ import pandas as pd
 
 from outcomes.records.caseload import empty_table
 from outcomes.records.checking import row_codes
-from outcomes.records.ledger import LedgerBook
+from outcomes.records.ledger import LedgerBook, written_in
 from outcomes.records.schema import TABLES
 
 __all__ = [
@@ -41,16 +41,17 @@ def complete_visits(visits: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
     first = np.maximum.accumulate(np.where(starts, np.arange(len(order)), 0))
     rank[order] = np.arange(len(order)) - first + 1
     number = np.where(blank, taken + rank, visits["visit"].fillna(0).to_numpy(dtype=np.int64))
+    visits = visits.assign(visit=pd.array(number, dtype="Int64"))
     book.note(
         "visits",
         visits,
         blank & (taken > 0),
         rule="visit number missing",
         column="visit",
-        new=pd.Series(number, index=visits.index).astype("str"),
+        new=lambda rows: rows["visit"].astype("str"),
         reason="other visits of the episode are numbered; this one was given the next free number",
     )
-    return visits.assign(visit=pd.array(number, dtype="Int64"))
+    return visits
 
 
 def derive_visits(rows: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
@@ -137,21 +138,24 @@ def link_rows(
             missing,
             rule="no such visit",
             column=np.where(by_visit, "visit", "date"),
-            old=_date_text(frame["date"]).where(~by_visit, frame["visit"].astype("str")),
+            old=lambda rows: _date_text(rows["date"]).where(
+                rows["visit"].isna(), rows["visit"].astype("str")
+            ),
             reason=reason,
         )
         place = place[~missing]
     found = visits.iloc[place]
     date = found["date"].array
-    differs = frame["date"].notna().to_numpy() & (frame["date"].array != date)
+    frame = frame.assign(visit_date=date)
+    differs = (frame["date"].notna() & (frame["date"] != frame["visit_date"])).to_numpy()
     book.note(
         name,
         frame,
         differs,
         rule="date differs from the visit's",
         column="date",
-        old=_date_text(frame["date"]),
-        new=_date_text(pd.Series(date, index=frame.index)),
+        old=lambda rows: _date_text(rows["date"]),
+        new=lambda rows: _date_text(rows["visit_date"]),
         reason="one visit has several dates; the earliest is used"
         if derived
         else "the row names a visit of another date; the visit's date is used",
@@ -209,8 +213,8 @@ def number_trials(frame: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
         frame,
         repeated,
         rule="duplicate row",
-        column="value",
-        old=frame["value"].astype("str"),
+        column=written_in("value"),
+        old=lambda rows: rows["value"].astype("str"),
         reason="an earlier row says the same, and neither gives a trial number",
     )
 

@@ -16,8 +16,8 @@ from outcomes.errors import DataError, Faults
 from outcomes.records.caseload import DTYPES
 from outcomes.records.cells.dates import UNDECIDED, read_dates
 from outcomes.records.cells.numbers import BLANK_WORDS, read_numbers
-from outcomes.records.cells.words import read_truths, read_words
-from outcomes.records.ledger import LedgerBook, shown
+from outcomes.records.cells.words import read_truths, read_words, spread
+from outcomes.records.ledger import LedgerBook, shown, written_in
 from outcomes.records.schema import TABLES, Column
 
 __all__ = ["type_table"]
@@ -131,7 +131,7 @@ def _type_column(
             values = _plain_codes(values, lower=column.name in ("measure", "questionnaire"))
         bad = np.zeros(len(frame), dtype=bool)
     frame = frame.assign(**{column.name: values})
-    old: Any = shown(text)
+    old: Any = lambda rows: shown(text[rows.index])  # noqa: E731
     if column.name in _PRIVATE or (table == "clients" and column.kind == "date"):
         old = "not shown"
     needed = column.required and not (table == "answers" and column.name == "answer")
@@ -192,8 +192,7 @@ def _plain_codes(text: pd.Series, *, lower: bool) -> pd.Series:
     plain = [" ".join(str(code).split()) for code in uniques]
     if lower:
         plain = [code.casefold().replace(" ", "_").replace("-", "_") for code in plain]
-    taken = np.array([*plain, None], dtype=object)[codes]
-    return pd.Series(taken, index=text.index, dtype="str")
+    return spread(plain, codes, text.index)
 
 
 def _read_values(
@@ -254,7 +253,7 @@ def _place_pairs(
     """Settle cells that hold several readings: sides if written or declared, trials if declared."""
     many = (readings["many"] > 1).to_numpy()
     open_ = many & ~readings["side"].notna().to_numpy()
-    column = out["source_column"] if "source_column" in out else "value"
+    column = written_in("value")
     order = pd.Series(pairs, index=out.index, dtype="str")
     if "pairs" in out:
         order = out["pairs"].fillna(order)
@@ -275,7 +274,7 @@ def _place_pairs(
         rule="several readings in one cell",
         column=column,
         reason="each reading of the cell became a row",
-        new=out["value"].astype("str"),
+        new=lambda rows: rows["value"].astype("str"),
     )
     return book.set_aside(
         "measurements",
@@ -283,7 +282,7 @@ def _place_pairs(
         open_,
         rule="several readings without sides",
         column=column,
-        old=out["value"].astype("str"),
+        old=lambda rows: rows["value"].astype("str"),
         reason='the cell does not say which is left; set pairs = "left/right", "right/left" or '
         '"trials" for this column in the mapping',
     )
@@ -313,6 +312,6 @@ def _take_sides(out: pd.DataFrame, written: pd.Series, *, book: LedgerBook) -> p
         clash,
         rule="two sides for one reading",
         column="side",
-        old=given,
+        old=lambda rows: given[rows.index],
         reason="the cell names one side and the side column or the mapping the other",
     )

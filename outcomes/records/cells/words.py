@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import pandas as pd
 
-__all__ = ["SYNONYMS", "read_truths", "read_words"]
+__all__ = ["SYNONYMS", "read_truths", "read_words", "spread"]
 
 #: Spellings of the fixed words of the tables; the word itself is always understood.
 SYNONYMS: dict[str, dict[str, str]] = {
@@ -40,6 +42,14 @@ _YES = ("yes", "y", "true", "t", "1", "x", "ja", "oui", "si", "sí", "attended",
 _NO = ("no", "n", "false", "f", "0", "nein", "non", "dna", "did not attend", "not given")
 
 
+def spread(texts: Iterable[str | None], codes: np.ndarray, index: pd.Index) -> pd.Series:
+    """Give each row the text of its code (-1: missing) without touching every row in Python."""
+    values = pd.array([*texts], dtype="str")
+    if not len(values):
+        values = pd.array([None], dtype="str")
+    return pd.Series(values.take(codes, allow_fill=True), index=index)
+
+
 def read_words(
     text: pd.Series, *, column: str, choices: tuple[str, ...]
 ) -> tuple[pd.Series, np.ndarray]:
@@ -56,8 +66,7 @@ def read_words(
     known = {**{word: word for word in choices}, **SYNONYMS.get(column, {})}
     codes, uniques = pd.factorize(text)
     read = [known.get(" ".join(str(word).casefold().split())) for word in uniques]
-    taken = np.array([*read, None], dtype=object)[codes]
-    series = pd.Series(taken, index=text.index, dtype="str")
+    series = spread(read, codes, text.index)
     return series, (series.isna() & text.notna()).to_numpy()
 
 

@@ -255,14 +255,15 @@ def own_zero(frame: pd.DataFrame, mapping: Mapping, *, book: LedgerBook) -> pd.D
         if reading.zero_at is not None:
             value[rows] = reading.zero_at - value[rows]
             changed |= rows
+    frame = frame.assign(old_value=frame["value"], value=value)
     book.note(
         "measurements",
         frame,
         changed,
         rule="zero or factor of the mapping",
-        column=frame["source_column"],
-        old=frame["value"].astype("str"),
-        new=pd.Series(value, index=frame.index).astype("str"),
+        column=lambda rows: rows["source_column"],
+        old=lambda rows: rows["old_value"].astype("str"),
+        new=lambda rows: rows["value"].astype("str"),
         reason="the mapping declares zero_at or multiply for this column",
     )
-    return frame.assign(value=value)
+    return frame.drop(columns="old_value")
