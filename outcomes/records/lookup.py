@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from outcomes.measures import catalogue
 from outcomes.measures.catalogue import Measure
-from outcomes.measures.thresholds import Threshold, default_error, default_importance
+from outcomes.measures.resolve import resolve_error, resolve_importance
+from outcomes.measures.thresholds import Threshold
 from outcomes.records.caseload import Caseload
 from outcomes.records.known import OwnMeasure
 
@@ -44,7 +45,9 @@ def error_of(
     own = caseload.own_measures.get(code)
     if own is not None:
         return _declared(own, "standard_error_of_measurement", own.standard_error_of_measurement)
-    return default_error(code)
+    return resolve_error(
+        code, own_thresholds=caseload.own_thresholds, instrument=instrument, mode=mode
+    )
 
 
 def importance_of(caseload: Caseload, code: str) -> Threshold | None:
@@ -52,7 +55,7 @@ def importance_of(caseload: Caseload, code: str) -> Threshold | None:
     own = caseload.own_measures.get(code)
     if own is not None:
         return _declared(own, "minimal_important_change", own.minimal_important_change)
-    return default_importance(code)
+    return resolve_importance(code, own_thresholds=caseload.own_thresholds)
 
 
 def _declared(own: OwnMeasure, kind: str, value: float | None) -> Threshold | None:

@@ -206,7 +206,7 @@ def _column_difference(
     old: pd.Series, new: pd.Series, tolerance: float
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mark cells that differ; numbers by their relative difference, other text letter by letter."""
-    unequal = (old != new).to_numpy()
+    unequal = (old != new).to_numpy(copy=True)
     size = np.zeros(len(old))
     if unequal.any():
         a = pd.to_numeric(old[unequal], errors="coerce").to_numpy(float)
