@@ -1,0 +1,194 @@
+"""Few clients, only a start and an end: what can still be said.
+
+Notation: d_i improvement of client i (positive is better), n clients.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from outcomes.errors import (
+    DataError,
+    Faults,
+    check_choice,
+    check_columns,
+    check_positive,
+    rows_must,
+)
+from outcomes.results import Claim
+
+__all__ = [
+    "SignTest",
+    "improvements",
+    "sign_test",
+    "start_end_verdicts",
+]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SignTest(Claim):
+    """How many clients got better, worse, or stayed; and the exact test of better against worse."""
+
+    n: int
+    n_better: int
+    n_worse: int
+    n_same: int
+    p_value: float
+    method: str = "exact sign test, two-sided; unchanged clients left out"
+    question: str = "Did more clients get better than worse?"
+    use_when: str = "Only the direction of change can be trusted."
+    do_not_use_when: str = "The size of change matters, or regression to the mean is likely."
+    source: str = "Dixon & Mood 1946, J Am Stat Assoc 41:557"
+
+
+def start_end_verdicts(
+    changes: pd.DataFrame,
+    *,
+    minimal_detectable_change: float,
+    minimal_important_change: float | None = None,
+    better: str = "higher",
+) -> pd.DataFrame:
+    """Judge each client from start and end alone: past error, and important.
+
+    Use when no visits lie between. Do not call the change an effect: there is no comparison.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        One row per client: client, start_value, latest_value.
+    minimal_detectable_change : float
+        In the unit of the measure, above 0.
+    minimal_important_change : float, optional
+        In the unit of the measure; leave out where none is defensible.
+    better : {"higher", "lower"}
+        Direction of improvement.
+
+    Returns
+    -------
+    DataFrame
+        The rows with change, improvement, minimal_detectable_change, minimal_important_change,
+        detectable, important (empty without a threshold), verdict. A detectable decline comes
+        first.
+
+    Raises
+    ------
+    DataError
+        Columns missing, a client twice, values not finite.
+
+    Examples
+    --------
+    >>> changes = pd.DataFrame({"client": ["A", "B"], "start_value": [30.0, 40.0],
+    ...                         "latest_value": [45.0, 38.0]})
+    >>> start_end_verdicts(changes, minimal_detectable_change=10)["verdict"].tolist()
+    ['detectable improvement', 'within measurement error']
+
+    Checked against: hand classification. Test: test_start_end.py.
+    """
+    improvement = improvements(changes, better)
+    mdc = check_positive("minimal_detectable_change", minimal_detectable_change)
+    out = changes[["client", "start_value", "latest_value"]].copy()
+    out["change"] = out["latest_value"] - out["start_value"]
+    out["improvement"] = improvement
+    out["minimal_detectable_change"] = mdc
+    out["minimal_important_change"] = np.nan
+    detectable = np.abs(improvement) >= mdc
+    out["detectable"] = detectable
+    out["important"] = pd.array([pd.NA] * len(out), dtype="boolean")
+    better_words = np.where(detectable, "detectable improvement", "within measurement error")
+    if minimal_important_change is not None:
+        mic = check_positive("minimal_important_change", minimal_important_change)
+        important = improvement >= mic
+        out["minimal_important_change"] = mic
+        out["important"] = pd.array(important, dtype="boolean")
+        better_words = np.select(
+            [detectable & important, detectable & (improvement > 0), important],
+            [
+                "detectable and important improvement",
+                "detectable improvement, too small to matter",
+                "important in size but within measurement error",
+            ],
+            "within measurement error",
+        )
+    out["verdict"] = np.where(detectable & (improvement < 0), "detectable decline", better_words)
+    decline = out["verdict"] == "detectable decline"
+    return pd.concat([out[decline], out[~decline]]).reset_index(drop=True)
+
+
+def sign_test(changes: pd.DataFrame, *, better: str = "higher") -> SignTest:
+    """Test whether more clients got better than worse.
+
+    Use with any scale on which better and worse can be told. Do not use as proof that treatment
+    did it.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        One row per client: client, start_value, latest_value.
+    better : {"higher", "lower"}
+        Direction of improvement.
+
+    Returns
+    -------
+    SignTest
+
+    Raises
+    ------
+    DataError
+        As `start_end_verdicts`; or no client changed.
+
+    Notes
+    -----
+    Two-sided binomial with chance 1/2. With 5 clients the smallest p-value is .0625.
+
+    References
+    ----------
+    Dixon & Mood 1946, J Am Stat Assoc 41:557.
+
+    Examples
+    --------
+    >>> changes = pd.DataFrame({"client": list("ABCDEF"), "start_value": 0.0,
+    ...                         "latest_value": [1.0, 2, 3, 4, 5, 6]})
+    >>> sign_test(changes).p_value
+    0.03125
+
+    Checked against: sum of binomial terms. Test: test_start_end.py.
+    """
+    d = improvements(changes, better)
+    up, down = int((d > 0).sum()), int((d < 0).sum())
+    if up + down == 0:
+        raise DataError("at least one client must have changed for a sign test. Report the values.")
+    p = float(stats.binomtest(up, up + down, 0.5).pvalue)
+    return SignTest(n=d.size, n_better=up, n_worse=down, n_same=d.size - up - down, p_value=p)
+
+
+def improvements(changes: pd.DataFrame, better: str) -> np.ndarray:
+    """Improvement of each client (positive is better), after checking the table of changes."""
+    check_choice("better", better, ("higher", "lower"))
+    check_columns(changes, ["client", "start_value", "latest_value"], thing="the table of changes")
+    start = pd.to_numeric(changes["start_value"], errors="coerce").to_numpy(dtype=float)
+    end = pd.to_numeric(changes["latest_value"], errors="coerce").to_numpy(dtype=float)
+    faults = Faults()
+    broken = ~(np.isfinite(start) & np.isfinite(end))
+    if broken.any():
+        faults.add(
+            rows_must(
+                "start and latest value",
+                "be finite numbers",
+                broken,
+                "Leave clients without both out, and report how many",
+            )
+        )
+    faults.add_if(
+        changes["client"].duplicated(keep=False),
+        "client",
+        "stand in one row",
+        "Use one episode and one side per client",
+    )
+    faults.raise_if_any()
+    if not len(changes):
+        raise DataError("the table of changes must hold at least one client. Add rows.")
+    return (1 if better == "higher" else -1) * (end - start)
