@@ -123,7 +123,8 @@ def write_caseload(tables: dict[str, pd.DataFrame], truth: Truth, folder: Path) 
     write_package(tables, folder / "caseload")
     (folder / "truth.json").write_text(json.dumps(truth.summary(), indent=1) + "\n", "utf-8")
     for name, frame in (("truth_clients", truth.courses), ("truth_visits", truth.levels)):
-        frame.round(3).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+        short = {column: 3 for column in frame.select_dtypes("float").columns}
+        frame.round(short).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
 
 
 def main() -> None:

@@ -309,6 +309,7 @@ def _read(
     instruments: list[str],
 ) -> np.ndarray:
     raters, drift = scenario["raters"], scenario["drift"]
+    codes = scenario["practitioners"]["codes"]
     factor = np.array(
         [scenario["instruments"]["error_factor"][name.split()[0]] for name in instruments]
     )[instrument]
@@ -325,8 +326,8 @@ def _read(
         drifts = instrument == instruments.index(drift["instrument"])
         late = np.maximum(day - day_number(drift["from"]), 0) / 30
         value = value + drifts * late * drift["deg_per_30_days"]
-        rounder = scenario["practitioners"]["codes"].index(raters["rounds_to_5_deg"])
-        step = np.where(rater == rounder, 5.0, 1.0)
+        rounds = np.array([code == raters["rounds_to_5_deg"] for code in codes])
+        step = np.where(rounds[rater], 5.0, 1.0)
     value = np.round(np.rint(value / step) * step, 1)
     return np.clip(value, *measure["hard"])
 

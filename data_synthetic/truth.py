@@ -1,18 +1,20 @@
 """What was planted: per client, measure and side; per visit; and for the clinic as a whole.
 
-`Truth.courses` has one row per client, episode, measure, side and mode. Its visits are those with
-a before-treatment reading:
+`Truth.levels` has the true level before and after treatment at every visit with a before-treatment
+reading: one row per client, episode, visit, measure, side and mode. `Truth.courses` has one row per
+client, episode, measure, side and mode, with
 
-- `true_start`: true level at the first of them; `true_latest`: at the last of them;
+- `true_start` and `true_latest`: true level at the first and last of those visits;
 - `true_improvement` = (true_latest - true_start) x (+1 higher is better, -1 lower is better);
 - `improvement_by_care`: the part that follows the planted course; the rest of `true_improvement`
   is a transient bad start that faded by itself (questionnaires and ratings only).
 
-So the true mean improvement of the clients who were measured at least twice is
-``courses[(courses.measure == m) & (courses.n_visits >= 2)]["true_improvement"].mean()``, restricted
-to `affected` rows (or to one side, or one row per client) exactly as the analysis restricts them;
-`true_mean_improvement` does it. For any other pair of visits take `true_before` from
-`Truth.levels` (one row per client, episode, visit, measure, side and mode).
+The true mean improvement between first and last visit of the analysed clients is
+``truth.true_mean_improvement(measure)``: of every client and episode with at least two visits, on
+the side that is judged (the affected one; the mean of left and right, at visits with both, where
+the affected side is both or midline). ``truth.improvements(measure, until=date)`` gives the rows
+behind it, up to a date, for joining with an analysis client by client. True levels are those of
+the clients whom the clinic measured: who dropped out earlier has an earlier last visit.
 """
 
 from __future__ import annotations
@@ -43,17 +45,49 @@ class Truth:
     levels: pd.DataFrame
     episodes: pd.DataFrame
 
+    def improvements(
+        self, measure: str, *, mode: str = "active", until: dt.date | None = None
+    ) -> pd.DataFrame:
+        """Give true start, latest level and improvement of each client and episode, judged side.
+
+        Parameters
+        ----------
+        measure : str
+        mode : {"active", "passive"}
+            Of ranges of motion; questionnaires and ratings have none.
+        until : date, optional
+            Leave out visits after this day.
+
+        Returns
+        -------
+        DataFrame
+            Columns client, episode, n_visits, first_visit, last_visit, true_start, true_latest,
+            true_improvement.
+        """
+        rows = self.levels[self.levels["measure"] == measure]
+        rows = rows[rows["mode"].isna() | (rows["mode"] == mode)]
+        if until is not None:
+            rows = rows[rows["date"] <= pd.Timestamp(until)]
+        rows = _judged(rows, self.episodes)
+        ends = rows.sort_values("visit").groupby(["client", "episode"])
+        found = ends.agg(
+            n_visits=("visit", "size"),
+            first_visit=("visit", "first"),
+            last_visit=("visit", "last"),
+            true_start=("true_before", "first"),
+            true_latest=("true_before", "last"),
+        ).reset_index()
+        settings = {**self.scenario["ranges"], **self.scenario["scales"]}[measure]
+        sign = 1 if settings["better"] == "higher" else -1
+        change = found["true_latest"] - found["true_start"]
+        return found.assign(true_improvement=sign * change)
+
     def true_mean_improvement(
-        self, measure: str, *, mode: str | None = "active", affected_only: bool = True
+        self, measure: str, *, mode: str = "active", until: dt.date | None = None
     ) -> float:
-        """Mean over courses of `measure` with at least two before-treatment visits."""
-        rows = self.courses[self.courses["measure"] == measure]
-        rows = rows[rows["n_visits"] >= 2]
-        if affected_only:
-            rows = rows[rows["affected"]]
-        if mode is not None and rows["mode"].notna().any():
-            rows = rows[rows["mode"] == mode]
-        return float(rows["true_improvement"].mean())
+        """Mean of `improvements` over clients and episodes with at least two visits."""
+        rows = self.improvements(measure, mode=mode, until=until)
+        return float(np.mean(rows.loc[rows["n_visits"] >= 2, "true_improvement"]))
 
     def errors(self) -> pd.DataFrame:
         """Planted error of every range, by instrument and rater.
@@ -109,23 +143,21 @@ class Truth:
 
     def summary(self) -> dict[str, Any]:
         """Everything but the rows, ready for JSON."""
-        measured_again = self.courses[self.courses["n_visits"] >= 2]
-        means = {
-            name: {
-                "clients": int(rows["client"].nunique()),
-                "courses_measured_again": len(rows),
-                "true_mean_improvement_affected": float(
-                    rows.loc[rows["affected"], "true_improvement"].mean()
-                ),
+        means = {}
+        for name in [*self.scenario["ranges"], *self.scenario["scales"]]:
+            rows = self.improvements(name)
+            again = rows[rows["n_visits"] >= 2]
+            care = self.courses[(self.courses["measure"] == name) & self.courses["affected"]]
+            care = care[care["n_visits"] >= 2]
+            means[name] = {
+                "measured": len(rows),
+                "measured_again": len(again),
+                "true_mean_improvement": float(again["true_improvement"].mean()),
                 "of_which_transient": float(
-                    (rows["true_improvement"] - rows["improvement_by_care"])[
-                        rows["affected"]
-                    ].mean()
+                    (care["true_improvement"] - care["improvement_by_care"]).mean()
                 ),
-                "share_truly_worse": float((rows["true_improvement"] < 0)[rows["affected"]].mean()),
+                "share_truly_worse": float((again["true_improvement"] < 0).mean()),
             }
-            for name, rows in measured_again.groupby("measure", sort=True)
-        }
         return {
             "made_with": {"numpy": np.__version__, "pandas": pd.__version__},
             "planted": _plain(self.scenario),
@@ -134,7 +166,7 @@ class Truth:
                 "clients": int(self.episodes["client"].nunique()),
                 "episodes": len(self.episodes),
                 "groups": _plain(self.episodes["group"].value_counts().to_dict()),
-                "measures": means,
+                "measures": _plain(means),
             },
             "formulas": {
                 "course": "level(v) = settled_start + transient * exp(-days / fades_in_days) + "
@@ -144,8 +176,9 @@ class Truth:
                 "after": "after(v) = before(v) + total_change * exp(-clock(v) / scale_visits) * "
                 "(1 - exp(-1 / scale_visits)) / share_kept",
                 "reading": "true level + rater bias + session error + trial error + drift, rounded",
-                "true_mean_improvement": "mean of true_improvement over rows of truth_clients.csv "
-                "with n_visits >= 2 (affected rows; mode active for ranges)",
+                "true_mean_improvement": "first to last true_before of truth_visits.csv, signed so "
+                "that better is positive, on the affected side (mean of both sides where that is "
+                "both or midline), mode active; mean over episodes with two visits or more",
             },
         }
 
@@ -158,7 +191,9 @@ def _plain(value: Any) -> Any:
     if isinstance(value, dt.date):
         return value.isoformat()
     if isinstance(value, np.generic):
-        return value.item()
+        value = value.item()
+    if isinstance(value, float):
+        return round(value, 6) + 0.0
     return value
 
 
@@ -218,12 +253,35 @@ def make_truth(
         {
             **_who(episodes, codes, unit),
             "visit": levels["visit"] + 1,
+            "date": schedule.day[unit, levels["visit"].to_numpy()]
+            .astype("datetime64[D]")
+            .astype("datetime64[us]"),
             **_what(levels, measures),
             "true_before": levels["true_before"],
             "true_after": levels["true_after"],
         }
     )
     return Truth(scenario, courses, levels, _episode_frame(scenario, episodes, schedule, codes))
+
+
+def _judged(levels: pd.DataFrame, episodes: pd.DataFrame) -> pd.DataFrame:
+    """Keep one level per visit: the affected side's, or the mean of left and right."""
+    sided = levels["side"].isin(["left", "right"])
+    rows = levels.merge(episodes[["client", "episode", "affected_side"]], on=["client", "episode"])
+    known = rows["affected_side"].isin(["left", "right"]) & rows["side"].isin(["left", "right"])
+    if not sided.any():
+        return levels
+    chosen = rows[known & (rows["side"] == rows["affected_side"])]
+    free = rows[~known]
+    if free.empty:
+        return chosen
+    single = free.groupby(["client", "episode"])["side"].transform("nunique") == 1
+    means = (
+        free[~single]
+        .groupby(["client", "episode", "visit"], as_index=False)
+        .agg(true_before=("true_before", "mean"), sides=("side", "size"))
+    )
+    return pd.concat([chosen, free[single], means[means["sides"] == 2]], ignore_index=True)
 
 
 def _who(episodes: Episodes, codes: Any, unit: np.ndarray) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from pathlib import Path
@@ -50,7 +51,7 @@ def visit_means(large):
         )
         .reset_index()
     )
-    return means.merge(truth.levels, on=KEY, validate="many_to_one")
+    return means.merge(truth.levels.drop(columns="date"), on=KEY, validate="many_to_one")
 
 
 # --- files -------------------------------------------------------------------------------------
@@ -191,21 +192,37 @@ def test_true_levels_follow_the_plateau_formula(large):
 
 def test_true_improvement_is_latest_minus_start_in_the_better_direction(large):
     _, truth = large
+    dated = truth.levels.merge(
+        large[0]["visits"][["client", "episode", "visit", "date"]], on=KEY[:3], how="left"
+    )
+    assert (dated["date_x"] == dated["date_y"]).all()
     ends = truth.levels.sort_values("visit").groupby(KEY[:2] + KEY[3:], dropna=False)
     ends = ends["true_before"].agg(["first", "last", "size"]).reset_index()
     joined = truth.courses.merge(ends, on=KEY[:2] + KEY[3:], validate="one_to_one")
     sign = joined["measure"].map(lambda code: catalogue.get(code).sign)
     assert np.allclose(joined["true_improvement"], sign * (joined["last"] - joined["first"]))
     assert (joined["n_visits"] == joined["size"]).all()
-    by_hand = joined[
-        (joined["measure"] == "shoulder_flexion")
-        & (joined["mode"] == "active")
-        & joined["affected"]
-        & (joined["size"] >= 2)
-    ]
-    assert truth.true_mean_improvement("shoulder_flexion") == pytest.approx(
-        by_hand["true_improvement"].mean()
+
+
+def test_judged_improvements_use_the_affected_side_or_the_mean_of_both(large):
+    _, truth = large
+    rows = truth.improvements("cervical_rotation")
+    assert not rows.duplicated(["client", "episode"]).any()
+    joined = truth.courses.query("measure == 'cervical_rotation'").merge(
+        truth.episodes[["client", "episode", "affected_side"]], on=["client", "episode"]
     )
+    one = joined[joined["side"] == joined["affected_side"]]
+    both = rows.merge(one, on=["client", "episode"], suffixes=("", "_course"))
+    assert np.allclose(both["true_improvement"], both["true_improvement_course"])
+    middle = joined[joined["affected_side"].isin(["both", "midline"])]
+    means = middle.groupby(["client", "episode"])["true_start"].mean().reset_index()
+    pairs = rows.merge(means, on=["client", "episode"], suffixes=("", "_mean"))
+    assert len(pairs) > 100 and np.allclose(pairs["true_start"], pairs["true_start_mean"])
+    again = rows[rows["n_visits"] >= 2]
+    assert truth.true_mean_improvement("cervical_rotation") == again["true_improvement"].mean()
+    early = truth.improvements("cervical_rotation", until=dt.date(2025, 6, 30))
+    assert 0 < len(early) < len(rows)
+    assert early["n_visits"].sum() < rows["n_visits"].sum()
 
 
 @pytest.mark.parametrize("instrument", ["goniometer", "inclinometer"])
@@ -419,10 +436,10 @@ def test_recorded_mean_improvement_recovers_the_truth():
         means = rows.groupby(KEY, observed=True)["value"].mean().reset_index()
         ends = means.sort_values("visit").groupby(key, observed=True)["value"]
         change = (ends.last() - ends.first()).rename("change").reset_index()
-        joined = change.merge(truth.courses.query("affected & n_visits >= 2"), on=key)
+        joined = change.merge(truth.courses.query("n_visits >= 2"), on=key)
         for measure, part in joined.groupby("measure"):
             improvement = catalogue.get(measure).sign * part["change"].mean()
-            gaps.setdefault(measure, []).append(improvement - truth.true_mean_improvement(measure))
+            gaps.setdefault(measure, []).append(improvement - part["true_improvement"].mean())
     assert len(gaps) == 8
     for measure, values in gaps.items():
         assert abs(np.mean(values)) < 4 * np.std(values, ddof=1) / np.sqrt(len(values)), measure
