@@ -99,11 +99,13 @@ def compare(fit: MixedModelFit, other: MixedModelFit) -> Comparison:
 
 
 def _same_span(a: MixedModelFit, b: MixedModelFit) -> bool:
-    if len(a.design.x) != len(b.design.x) or a.work.x.shape != b.work.x.shape:
+    if len(a.design.x) != len(b.design.x) or a.n_rows != b.n_rows or a.weights != b.weights:
         return False
     if a.design.x_names == b.design.x_names:
         return True
-    rest = b.work.x - a.work.x @ (a.work.x.T @ b.work.x) / a.work.x.shape[0]
+    x = np.column_stack(a.design.x) @ a.work.inverse
+    other = np.column_stack(b.design.x) @ b.work.inverse
+    rest = other - x @ (x.T @ other) / x.shape[0]
     return bool(np.sqrt(np.mean(rest**2)) < 1e-6)
 
 

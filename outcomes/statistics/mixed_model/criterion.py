@@ -8,13 +8,14 @@ or a correlation of one is an ordinary point in x, reached with gradient zero.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.statistics.mixed_model.likelihood import Evaluation, Level, State, evaluate
+from outcomes.statistics.mixed_model.optimiser import minimise
 
 __all__ = ["Criterion", "ResidualStructure"]
 
@@ -86,6 +87,10 @@ class Criterion:
         at = self.structure.n_parameters
         if x.size == at:
             return x
+        sample = getattr(self.structure, "sample", None)
+        if sample is not None:  # many clients: begin where a few thousand of them end
+            part = replace(self, structure=sample[0], n_rows=sample[1])
+            return minimise(part, part.start(), tolerance=1e-3).x
         for _ in range(2):
             x = self._scored(x, self.at(x), at)
         return x
@@ -170,10 +175,13 @@ class Criterion:
         out = n * (np.log(2.0 * np.pi * self.sigma2(ev)) + 1.0) + ev.log_det + self.constant
         return float(out + (ev.log_det_x if self.reml else 0.0))
 
-    def natural(self, ev: Evaluation) -> tuple[Array, Array, Array]:
-        """Gradient and Hessian in the natural parameters at fixed residual variance, and the mixed
-        derivative with the logarithm of the residual variance."""
-        s2 = self.sigma2(ev)
+    def natural(self, ev: Evaluation, s2: float | None = None) -> tuple[Array, Array, Array]:
+        """Differentiate in the natural parameters.
+
+        Returns the gradient and Hessian at fixed residual variance (default: the best one), and
+        the mixed derivative with the logarithm of the residual variance.
+        """
+        s2 = self.sigma2(ev) if s2 is None else s2
         trace = ev.trace_reml if self.reml else ev.trace
         info = ev.info_reml if self.reml else ev.info
         curved = ev.curvature_reml if self.reml else ev.curvature
@@ -181,9 +189,10 @@ class Criterion:
         hessian = -info + 2.0 * ev.upsilon / s2 + curved - ev.curvature_y / s2
         return gradient, hessian, ev.tau / s2
 
-    def full_hessian(self, x: Array, ev: Evaluation) -> Array:
+    def full_hessian(self, x: Array, ev: Evaluation, s2: float | None = None) -> Array:
         """Hessian in (x, log residual variance)."""
-        gradient, hessian, mixed = self.natural(ev)
+        s2 = self.sigma2(ev) if s2 is None else s2
+        gradient, hessian, mixed = self.natural(ev, s2)
         first, second = self.jacobian(x)
         size = self.size
         out = np.zeros((size + 1, size + 1))
@@ -191,7 +200,7 @@ class Criterion:
         for g, matrix in zip(gradient, second, strict=True):
             out[:size, :size] += g * matrix
         out[:size, size] = out[size, :size] = first.T @ mixed
-        out[size, size] = self.n_effective
+        out[size, size] = ev.quadratic / s2
         return out
 
     def __call__(self, x: Array) -> tuple[float, Array, Array]:

@@ -64,7 +64,7 @@ class SmallSample:
     # Satterthwaite ---------------------------------------------------------------------------
 
     @cached_property
-    def _parameter_covariance(self) -> Array:
+    def parameter_covariance(self) -> Array:
         """Covariance of (x, log residual variance) from the observed Hessian."""
         values, vectors = np.linalg.eigh(self.criterion.full_hessian(self.x, self.ev))
         used = values > 1e-8
@@ -83,7 +83,7 @@ class SmallSample:
         """Degrees of freedom of one contrast (working coefficients)."""
         variance = float(contrast @ self.phi @ contrast)
         gradient = np.einsum("i,xij,j->x", contrast, self._phi_gradient, contrast)
-        spread = float(gradient @ self._parameter_covariance @ gradient)
+        spread = float(gradient @ self.parameter_covariance @ gradient)
         return 2.0 * variance**2 / spread if spread > 0 else np.inf
 
     # Kenward-Roger ---------------------------------------------------------------------------

@@ -117,7 +117,9 @@ class MixedModelFit:
     @cached_property
     def variances(self) -> pd.DataFrame:
         """Variances and covariances of every level, and of the residuals."""
-        return self.variance_rows
+        from outcomes.statistics.mixed_model.variance_table import variance_table
+
+        return variance_table(self)
 
     @cached_property
     def variance_rows(self) -> pd.DataFrame:
@@ -257,7 +259,7 @@ def fit_design(
     """Fit a design that has been built already."""
     given = None if weights is None else design.frame[weights].to_numpy(dtype=float)
     work = prepare(design, given)
-    structure = build_structure(residual, design, work, by=by, time=time)
+    structure = build_structure(residual, work, by=by, time=time)
     reml = method == "REML"
     n_effective = design.n_rows - (len(design.x) if reml else 0)
     constant = 2.0 * n_effective * np.log(work.scale)

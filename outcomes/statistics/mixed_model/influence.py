@@ -48,7 +48,8 @@ def influence_table(fit: MixedModelFit) -> pd.DataFrame:
     separate = replace(
         design, levels=(*design.levels[:-1], replace(last, outer_starts=apart), shell)
     )
-    structure = build_structure(fit.residual, separate, work, by=fit.by, time=fit.time)
+    apart_work = replace(work, design=separate, turns=(*work.turns, np.zeros((0, 0))))
+    structure = build_structure(fit.residual, apart_work, by=fit.by, time=fit.time)
     plan = level_plan(separate)[:-1]
     plan[-1] = replace(plan[-1], starts_outer=apart)
     state, _ = eliminate_levels(

@@ -17,7 +17,7 @@ need. The fixed part is eliminated last, as a level of infinite variance. No ste
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,6 +26,9 @@ from numpy.typing import NDArray
 __all__ = ["Elimination", "Evaluation", "Level", "State", "Sums", "eliminate_levels", "evaluate"]
 
 Array = NDArray[np.float64]
+
+#: Groups handled at a time at the outermost level.
+PIECE = 8_192
 
 
 @dataclass
@@ -165,10 +168,66 @@ def eliminate_levels(
     """Eliminate every level of grouping, innermost first."""
     kept: list[Elimination] = []
     for level, factor in zip(levels, factors, strict=True):
+        n = state.s.zz.shape[2]
+        if level.starts is None and n > PIECE:
+            done = [_eliminate(part, level, factor) for part in _split(state)]
+            state = _joined([new for new, _ in done])
+            if keep:
+                kept.append(
+                    Elimination(
+                        np.concatenate([e.k for _, e in done], axis=2),
+                        np.concatenate([e.b for _, e in done], axis=1),
+                    )
+                )
+            continue
         state, elimination = _eliminate(state, level, factor)
         if keep:
             kept.append(elimination)
     return state, kept
+
+
+def _split(state: State) -> Iterator[State]:
+    """Cut the groups of an outermost level into pieces that fit the processor's cache.
+
+    What is already summed over all groups stays with the first piece.
+    """
+    n = state.s.zz.shape[2]
+    for i in range(0, n, PIECE):
+        first = float(i == 0)
+
+        def cut(sums: Sums, i: int = i, first: float = first) -> Sums:
+            rz = None if sums.rz is None else sums.rz[:, i : i + PIECE]
+            zz, zr = sums.zz[:, :, i : i + PIECE], sums.zr[:, i : i + PIECE]
+            return Sums(zz, zr, first * sums.rr, rz)
+
+        yield State(
+            s=cut(state.s),
+            t=[cut(sums) for sums in state.t],
+            u={pair: cut(sums) for pair, sums in state.u.items()},
+            curved={pair: cut(sums) for pair, sums in state.curved.items()},
+            log_det=first * state.log_det,
+            trace=[first * number for number in state.trace],
+            info={pair: first * number for pair, number in state.info.items()},
+            curved_trace={pair: first * number for pair, number in state.curved_trace.items()},
+        )
+
+
+def _joined(parts: list[State]) -> State:
+    """Add up what `_eliminate` made of the pieces of an outermost level."""
+    total = parts[0]
+    for part in parts[1:]:
+        total.s.rr = total.s.rr + part.s.rr
+        for mine, other in zip(total.t, part.t, strict=True):
+            mine.rr = mine.rr + other.rr
+        for pair in total.u:
+            total.u[pair].rr = total.u[pair].rr + part.u[pair].rr
+            total.info[pair] += part.info[pair]
+        for pair in total.curved:
+            total.curved[pair].rr = total.curved[pair].rr + part.curved[pair].rr
+            total.curved_trace[pair] += part.curved_trace[pair]
+        total.log_det += part.log_det
+        total.trace = [a + b for a, b in zip(total.trace, part.trace, strict=True)]
+    return total
 
 
 def _cross(left: Array, right: Array, starts: NDArray[np.intp] | None) -> Array:

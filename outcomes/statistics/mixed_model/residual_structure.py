@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from outcomes.errors import DataError, rows_must
 from outcomes.statistics.mixed_model.design import Design
 from outcomes.statistics.mixed_model.likelihood import State, Sums
-from outcomes.statistics.mixed_model.reduction import Work, client_sums, working_columns
+from outcomes.statistics.mixed_model.reduction import Work, client_sums
 
 __all__ = ["Autoregressive", "Independent", "VariancePerLevel", "build_structure"]
 
@@ -27,25 +27,29 @@ Array = NDArray[np.float64]
 
 
 def build_structure(
-    kind: str, design: Design, work: Work, *, by: str | None = None, time: str | None = None
+    kind: str, work: Work, *, by: str | None = None, time: str | None = None
 ) -> Independent | VariancePerLevel | Autoregressive:
     """Build the residual structure of a name that `fit_mixed_model` has checked."""
     if kind == "variance_per_level" and by is not None:
-        return VariancePerLevel(design, work, by)
+        return VariancePerLevel(work, by)
     if kind == "autoregressive" and time is not None:
-        return Autoregressive(design, work, time)
-    return Independent(design, work)
+        return Autoregressive(work, time)
+    return Independent(work)
 
 
 class Independent:
     """Residuals without structure."""
 
     n_parameters = 0
+    #: The same structure on a sample of clients and its number of rows, for starting values.
+    sample: tuple[Independent, int] | None = None
 
-    def __init__(self, design: Design, work: Work) -> None:
-        self._state = State(
-            s=client_sums(design, working_columns(work)), log_det=-work.log_weights
-        )
+    def __init__(self, work: Work) -> None:
+        sums, sample = client_sums(work, sample=4)
+        self._state = State(s=sums, log_det=-work.log_weights)
+        if sample is not None:
+            self.sample = Independent.__new__(Independent), sample[1]
+            self.sample[0]._state = State(s=sample[0])
 
     def start(self) -> Array:
         """Start without parameters."""
@@ -75,7 +79,8 @@ class Independent:
 class VariancePerLevel(Independent):
     """A residual variance for every level of a column, the first level being the unit."""
 
-    def __init__(self, design: Design, work: Work, by: str) -> None:
+    def __init__(self, work: Work, by: str) -> None:
+        design = work.design
         codes, labels = pd.factorize(design.frame[by], sort=True)
         if len(labels) < 2:
             raise DataError(f"{by} must have at least two levels for a variance per level.")
@@ -86,10 +91,8 @@ class VariancePerLevel(Independent):
                 f"every level of {by} must have at least three rows for a variance of its own; "
                 f"the smallest has {int(self.counts.min())}. Join levels."
             )
-        columns = working_columns(work)
         self._sums = [
-            client_sums(design, [column * (codes == i) for column in columns])
-            for i in range(len(labels))
+            client_sums(work, (codes == i).astype(float))[0] for i in range(len(labels))
         ]
         self._log_weights = work.log_weights
         self.n_parameters = len(labels) - 1
@@ -161,7 +164,8 @@ class Autoregressive(Independent):
 
     n_parameters = 1
 
-    def __init__(self, design: Design, work: Work, time: str) -> None:
+    def __init__(self, work: Work, time: str) -> None:
+        design = work.design
         moment = design.frame[time].to_numpy(dtype=float)
         order = np.lexsort([moment, design.inner_codes])
         codes, moment = design.inner_codes[order], moment[order]
@@ -177,7 +181,7 @@ class Autoregressive(Independent):
             )
         self.time, self.unit = time, float(np.median(gaps))
         self._design, self._log_weights = design, work.log_weights
-        columns = np.column_stack(working_columns(work))[order]
+        columns = work.columns.T[order]
         counts = np.bincount(codes)
         first = np.concatenate([[0], np.cumsum(counts)[:-1]])
         self._group = np.zeros(0, np.intp)
