@@ -128,6 +128,24 @@ _SERVICE = {
     "clients": "Clients concerned.",
     "visits": "Kept visits.",
     "rate_per_1000": "Events per 1,000 kept visits.",
+    "other_quarter": "Quarter compared with.",
+    "other_n": "Clients of the other quarter (or group).",
+    "other_mean": "Mean (or share) of the other quarter (or group).",
+    "adjusted": "Adjusted for who the clients were.",
+    "observed": "Plain mean of the group, before adjusting and shrinking.",
+    "deviation": "Shrunken distance of the group's mean from its site's (a site's: from the whole).",
+    "deviation_low": "Lower end of its interval.",
+    "deviation_high": "Upper end of its interval.",
+    "chance_above": "Chance that the group's true mean lies above.",
+    "adjusted_deviation": "Distance after adjusting, before shrinking; for a funnel.",
+    "stands_out": "Differs by more than chance explains, in a test of all together first.",
+    "n_practitioners": "Practitioners in the comparison.",
+    "chance_real": "Chance that groups differ at all; equal odds beforehand.",
+    "chance_real_sites": "Chance that sites differ at all; equal odds beforehand.",
+    "typical_difference": "Standard deviation of the groups' true means.",
+    "typical_low": "Lower end of its interval.",
+    "typical_high": "Upper end of its interval.",
+    "anyone_stands_out": "Whether any group stands out.",
 }
 
 #: Verdicts on one client, and sizes of change of a group.
@@ -147,6 +165,13 @@ _VERDICTS = {
     "d_ppc2": "Standardised difference in change, over the pooled starting SD.",
     "p_value_holm": "p-value adjusted by Holm for all rows of the table.",
     "p_value_bh": "p-value adjusted by Benjamini and Hochberg for all rows of the table.",
+    "first_time": "Time of the first reading, in weeks or visits.",
+    "latest_time": "Time of the latest reading, in weeks or visits.",
+    "first_value": "Value of the first reading.",
+    "chance_importantly_worse": "Chance that the true decline is as large as the minimal important change.",
+    "model_verdict": "The model's verdict in words, from all visits.",
+    "verdicts_differ": "Cut-off and model do not say the same.",
+    "reconciliation": "How the cut-off's verdict and the model's fit together, in words.",
 }
 
 #: Mixed models.
@@ -157,6 +182,15 @@ _MIXED_MODEL = {
     "df_reliable": "False where the degrees of freedom lean on a variance at its boundary.",
     "prediction_low": "Lower end of the interval for a new reading.",
     "prediction_high": "Upper end of the interval for a new reading.",
+}
+
+#: Scores of questionnaires from their items.
+_FORMS = {
+    "variant": "Which of the published scores of the questionnaire.",
+    "n_answered": "Items answered.",
+    "n_items": "Items that the score is built on.",
+    "complete": "All items were answered.",
+    "reason": "Why, in words.",
 }
 
 #: Published and own thresholds.
@@ -182,6 +216,7 @@ COLUMNS: dict[str, str] = {
     **_CHANGE,
     **_SERVICE,
     **_VERDICTS,
+    **_FORMS,
     **_THRESHOLDS,
 }
 
