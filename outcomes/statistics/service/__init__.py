@@ -13,6 +13,7 @@ from outcomes.statistics.service.charts import (
     rate_chart,
     share_chart,
 )
+from outcomes.statistics.service.comparison import compare_quarters, compare_shares
 from outcomes.statistics.service.events import (
     EventRate,
     event_counts,
@@ -27,6 +28,10 @@ from outcomes.statistics.service.flow import (
     share_bounds,
 )
 from outcomes.statistics.service.funnel import share_funnel
+from outcomes.statistics.service.practitioners import (
+    PractitionerDifferences,
+    practitioner_differences,
+)
 from outcomes.statistics.service.quarters import (
     earlier_quarter,
     quarter_dates,
@@ -37,7 +42,10 @@ from outcomes.statistics.service.quarters import (
 
 __all__ = [
     "EventRate",
+    "PractitionerDifferences",
     "apply_run_rules",
+    "compare_quarters",
+    "compare_shares",
     "cusum_chart",
     "cusum_run_length",
     "earlier_quarter",
@@ -50,6 +58,7 @@ __all__ = [
     "flow_counts",
     "individuals_chart",
     "mean_bounds",
+    "practitioner_differences",
     "quarter_dates",
     "quarter_of",
     "quarter_range",
