@@ -72,9 +72,9 @@ def _text(frame: pd.DataFrame, table: Table) -> bytes:
     out = frame[table.names].copy()
     for column in table.columns:
         if column.kind == "truth":
-            out[column.name] = out[column.name].map({True: "true", False: "false"})
+            out[column.name] = frame.loc[:, column.name].map({True: "true", False: "false"})
         elif column.kind == "number":
-            out[column.name] = _short(out[column.name])
+            out[column.name] = _short(frame.loc[:, column.name])
     return out.to_csv(index=False, date_format="%Y-%m-%d", lineterminator="\n").encode("utf-8")
 
 
@@ -84,7 +84,7 @@ def _short(numbers: pd.Series) -> pd.Series:
 
 
 def _resource(table: Table, frame: pd.DataFrame, text: bytes) -> dict[str, Any]:
-    nullable = {name for name in table.key if frame[name].isna().any()}
+    nullable = any(frame.loc[:, name].hasnans for name in table.key)
     schema: dict[str, Any] = {
         "fields": [_field(column, table) for column in table.columns],
         "missingValues": [""],

@@ -113,7 +113,7 @@ def make_book(rng: np.random.Generator, n_clients: int = 64) -> Book:
         book.kinds[code] = kind
         hall = i % 4 < 2
         therapist = ("T1", "T2")[i // 4 % 2] if hall else ("T3", "T4")[i // 4 % 2]
-        side = ("left", "right")[i // 2 % 2]
+        side = ("left", "right")[(i // 2 + i // 4) % 2]
         # No two of up to 67 clients share a year of birth: a same-person rule must stay silent.
         born = 1938 + (i * 37) % 67
         book.sheets[CLIENTS].append(
@@ -137,7 +137,7 @@ def make_book(rng: np.random.Generator, n_clients: int = 64) -> Book:
     for name in (FORMS, DIARY):
         date = "Filled in" if name == FORMS else "Day"
         book.sheets[name].sort(key=lambda row: (row[date], row["Pt no"], row.get("Item no", 0)))
-    for i in (2, 9, 17, 30, 44, 51):
+    for i in range(2, n_clients, 10):
         visits = book.visits_of(f"P{i + 101}")
         book.sheets[INCIDENTS].append(
             {

@@ -64,10 +64,11 @@ class Truth:
             Columns client, episode, n_visits, first_visit, last_visit, true_start, true_latest,
             true_improvement.
         """
-        rows = self.levels[self.levels["measure"] == measure]
-        rows = rows[rows["mode"].isna() | (rows["mode"] == mode)]
+        levels = self.levels
+        wanted = (levels["measure"] == measure) & (levels["mode"].isna() | (levels["mode"] == mode))
         if until is not None:
-            rows = rows[rows["date"] <= pd.Timestamp(until)]
+            wanted &= levels["date"] <= pd.Timestamp(until)
+        rows = levels.loc[wanted]
         rows = _judged(rows, self.episodes)
         ends = rows.sort_values("visit").groupby(["client", "episode"])
         found = ends.agg(
@@ -146,24 +147,23 @@ class Truth:
         means = {}
         for name in [*self.scenario["ranges"], *self.scenario["scales"]]:
             rows = self.improvements(name)
-            again = rows[rows["n_visits"] >= 2]
-            care = self.courses[(self.courses["measure"] == name) & self.courses["affected"]]
-            care = care[care["n_visits"] >= 2]
+            gain = rows.loc[rows["n_visits"] >= 2, "true_improvement"].to_numpy()
+            wanted = (self.courses["measure"] == name) & (self.courses["n_visits"] >= 2)
+            care = self.courses.loc[wanted & self.courses["affected"]]
+            faded = (care["true_improvement"] - care["improvement_by_care"]).to_numpy()
             means[name] = {
                 "measured": len(rows),
-                "measured_again": len(again),
-                "true_mean_improvement": float(again["true_improvement"].mean()),
-                "of_which_transient": float(
-                    (care["true_improvement"] - care["improvement_by_care"]).mean()
-                ),
-                "share_truly_worse": float((again["true_improvement"] < 0).mean()),
+                "measured_again": len(gain),
+                "true_mean_improvement": np.mean(gain),
+                "of_which_transient": np.mean(faded),
+                "share_truly_worse": np.mean(gain < 0),
             }
         return {
             "made_with": {"numpy": np.__version__, "pandas": pd.__version__},
             "planted": _plain(self.scenario),
             "errors": _plain(self.errors().to_dict("records")),
             "realised": {
-                "clients": int(self.episodes["client"].nunique()),
+                "clients": len(set(self.episodes["client"])),
                 "episodes": len(self.episodes),
                 "groups": _plain(self.episodes["group"].value_counts().to_dict()),
                 "measures": _plain(means),
@@ -266,22 +266,18 @@ def make_truth(
 
 def _judged(levels: pd.DataFrame, episodes: pd.DataFrame) -> pd.DataFrame:
     """Keep one level per visit: the affected side's, or the mean of left and right."""
-    sided = levels["side"].isin(["left", "right"])
-    rows = levels.merge(episodes[["client", "episode", "affected_side"]], on=["client", "episode"])
+    sides = episodes.loc[:, ["client", "episode", "affected_side"]]
+    rows = levels.merge(sides, on=["client", "episode"])
     known = rows["affected_side"].isin(["left", "right"]) & rows["side"].isin(["left", "right"])
-    if not sided.any():
-        return levels
-    chosen = rows[known & (rows["side"] == rows["affected_side"])]
-    free = rows[~known]
+    chosen = rows.loc[known & (rows["side"] == rows["affected_side"])]
+    free = rows.loc[~known]
     if free.empty:
         return chosen
     single = free.groupby(["client", "episode"])["side"].transform("nunique") == 1
-    means = (
-        free[~single]
-        .groupby(["client", "episode", "visit"], as_index=False)
-        .agg(true_before=("true_before", "mean"), sides=("side", "size"))
-    )
-    return pd.concat([chosen, free[single], means[means["sides"] == 2]], ignore_index=True)
+    visits = free.loc[~single].groupby(["client", "episode", "visit"], as_index=False)
+    means = visits.agg(true_before=("true_before", "mean"), sides=("side", "size"))
+    means = means.loc[means["sides"] == 2]
+    return pd.concat([chosen, free.loc[single], means], ignore_index=True)
 
 
 def _who(episodes: Episodes, codes: Any, unit: np.ndarray) -> dict[str, Any]:

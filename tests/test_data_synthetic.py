@@ -28,7 +28,7 @@ def made():
 @pytest.fixture(scope="module")
 def large():
     """Many clients, so that planted numbers can be told from chance."""
-    return make_caseload(np.random.default_rng(7), n_clients=4000)
+    return make_caseload(np.random.default_rng(7), n_clients=3000)
 
 
 @pytest.fixture(scope="module")
@@ -107,10 +107,10 @@ def test_tables_follow_the_schema(made, stored):
 def test_every_row_belongs_to_a_client_and_a_kept_visit(stored):
     clients = set(stored["clients"]["client"])
     kept = stored["visits"][stored["visits"]["attended"]]
-    kept = set(kept[["client", "episode", "visit", "date"]].itertuples(index=False, name=None))
+    kept = pd.MultiIndex.from_frame(kept[["client", "episode", "visit", "date"]])
     for name in ("measurements", "answers"):
-        rows = stored[name][["client", "episode", "visit", "date"]]
-        assert set(rows.itertuples(index=False, name=None)) <= kept
+        rows = stored[name][["client", "episode", "visit", "date"]].drop_duplicates()
+        assert pd.MultiIndex.from_frame(rows).isin(kept).all()
     for name in ("treatments", "home_exercise", "events"):
         assert set(stored[name]["client"]) <= clients
     visits = stored["visits"].sort_values(["client", "episode", "visit"])
@@ -156,7 +156,7 @@ def test_the_data_package_describes_the_files(stored):
             elif field["type"] == "integer":
                 assert (cells.astype(float) % 1 == 0).all()
             elif field["type"] == "boolean":
-                assert cells.map(str).isin(["True", "False"]).all()
+                assert cells.dtype == bool
             elif field["type"] == "number":
                 assert np.isfinite(cells.astype(float)).all()
             constraints = field.get("constraints", {})
@@ -165,8 +165,8 @@ def test_the_data_package_describes_the_files(stored):
         for link in schema.get("foreignKeys", []):
             here, there = np.atleast_1d(link["fields"]), np.atleast_1d(link["reference"]["fields"])
             parent = stored[link["reference"]["resource"]]
-            known = set(parent[there].itertuples(index=False, name=None))
-            assert set(frame[here].itertuples(index=False, name=None)) <= known
+            known = pd.MultiIndex.from_frame(parent[there].drop_duplicates())
+            assert pd.MultiIndex.from_frame(frame[here].drop_duplicates()).isin(known).all()
 
 
 # --- planted truth -----------------------------------------------------------------------------
@@ -390,7 +390,7 @@ def test_half_of_the_importantly_improved_say_so(large):
     )
     gain = joined["true_start"] - joined["true_before"]
     near = (gain - rating["important"]["ndi"]).abs() < 1.5
-    assert near.sum() > 100
+    assert near.sum() > 60
     assert (joined["value"] >= 3)[near].mean() == pytest.approx(0.5, abs=0.15)
     assert np.corrcoef(gain, joined["value"])[0, 1] > 0.5
 
@@ -425,9 +425,9 @@ def test_item_answers_score_to_the_planted_error(large):
 
 
 def test_recorded_mean_improvement_recovers_the_truth():
-    """Twenty-five caseloads without drift: no bias beyond chance, whichever the measure."""
+    """Sixteen caseloads without drift: no bias beyond chance, whichever the measure."""
     gaps: dict[str, list[float]] = {}
-    for seed in range(25):
+    for seed in range(16):
         tables, truth = make_caseload(
             np.random.default_rng(seed), changes={"drift": {"deg_per_30_days": 0.0}}
         )
