@@ -64,13 +64,18 @@ class OwnMeasure:
             )
 
     @property
+    def self_report(self) -> bool:
+        """The client rates it: one trial a visit."""
+        return self.kind in ("questionnaire", "rating")
+
+    @property
     def sign(self) -> int:
         """+1 where higher is better, -1 where lower is."""
         return 1 if self.better == "higher" else -1
 
 
 def known_measures(own: Mapping[str, OwnMeasure]) -> pd.DataFrame:
-    """Give one row per measure: code (index), unit, hard_min, hard_max, sided."""
+    """Give one row per measure: code (index), unit, hard_min, hard_max, sided, self_report."""
     every = [*catalogue.measures().values(), *own.values()]
     return pd.DataFrame(
         {
@@ -78,6 +83,7 @@ def known_measures(own: Mapping[str, OwnMeasure]) -> pd.DataFrame:
             "hard_min": [float(m.hard_min) for m in every],
             "hard_max": [float(m.hard_max) for m in every],
             "sided": [bool(m.sided) for m in every],
+            "self_report": [m.self_report for m in every],
         },
         index=pd.Index([m.code for m in every], dtype="str"),
     )

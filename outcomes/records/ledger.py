@@ -106,12 +106,21 @@ class LedgerBook:
         action = "asked" if more.get("new") is None else "changed"
         self.write(table, rows, action=action, **picked)
 
-    def remark(self, table: str, file: str, *, rule: str, reason: str, column: str = "") -> None:
-        """Write one entry about a whole file or column: no row, action ``asked``."""
-        row = pd.DataFrame(
-            {"source_file": [file], "source_row": pd.array([None], dtype="Int64"), "client": [None]}
+    def remark(
+        self,
+        table: str,
+        file: str,
+        *,
+        rule: str,
+        reason: str,
+        column: str = "",
+        row: int | None = None,
+    ) -> None:
+        """Write one entry about a whole file or column, or one row of it: action ``asked``."""
+        entry = pd.DataFrame(
+            {"source_file": [file], "source_row": pd.array([row], dtype="Int64"), "client": [None]}
         )
-        self.write(table, row, rule=rule, action="asked", reason=reason, column=column)
+        self.write(table, entry, rule=rule, action="asked", reason=reason, column=column)
 
     def frame(self) -> pd.DataFrame:
         """Give the ledger in its fixed order."""

@@ -178,16 +178,23 @@ def _date_text(dates: pd.Series) -> pd.Series:
     return dates.dt.strftime("%Y-%m-%d").astype("str")
 
 
-def number_trials(frame: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
+def number_trials(
+    frame: pd.DataFrame, *, book: LedgerBook, once: frozenset[str] = frozenset()
+) -> pd.DataFrame:
     """Give trial numbers, in file order, where none are given; all-equal repeats are duplicates.
 
     Two rows that agree in everything, value included, and give no trial may be one reading
     entered twice. If all rows of the reading agree they are taken for that, and the later ones
     are set aside: the mean is the same either way, and the error is not made to look smaller.
+    Measures in `once` (scales that a client fills in) have one trial a visit.
     """
     blank = frame["trial"].isna().to_numpy()
     if not blank.any():
         return frame
+    single = blank & frame["measure"].isin(once).to_numpy()
+    if single.any():
+        frame = frame.assign(trial=frame["trial"].where(~single, 1))
+        blank = blank & ~single
     key = row_codes(
         frame, ["client", "episode", "visit", "measure", "side", "moment", "instrument", "mode"]
     )
@@ -251,7 +258,7 @@ def describe(rows: pd.DataFrame, table: str, key: list[str], *, book: LedgerBook
     codes = row_codes(rows, key)
     first = rows.groupby(codes, sort=False).first()
     for name in TABLES[table].names:
-        if name in key or not rows[name].notna().any():
+        if name in key or name not in rows or not rows[name].notna().any():
             continue
         usual = first[name].reindex(codes).array
         clash = rows[name].notna().to_numpy() & (rows[name].array != usual)

@@ -119,6 +119,10 @@ def _type_column(
     elif column.kind in ("whole", "number"):
         values, bad = _plain_numbers(text, column.kind, wanted.get("decimal"), missing)
         reason = "no whole number" if column.kind == "whole" else "no number"
+        if column.name == "birth_year":
+            wrong = ((values < 1900) | (values > 2100)).fillna(False).to_numpy(dtype=bool)
+            values, bad = values.mask(wrong), bad | wrong
+            reason = "no year from 1900 to 2100"
     elif column.kind == "truth":
         values, bad = read_truths(text)
         reason = "neither yes nor no"
@@ -267,15 +271,18 @@ def _place_pairs(
     trials = open_ & (order == "trials").to_numpy()
     out = _put(out, "trial", trials, place.astype(str))
     open_ &= ~trials
-    book.note(
-        "measurements",
-        out,
-        many & ~open_,
-        rule="several readings in one cell",
-        column=column,
-        reason="each reading of the cell became a row",
-        new=lambda rows: rows["value"].astype("str"),
-    )
+    settled = many & ~open_ & (place == 1)
+    if settled.any():
+        cells = out[settled].assign(written=column(out[settled]))
+        for (file, header), part in cells.groupby(["source_file", "written"], sort=True):
+            reason = f"{len(part):,} cells held several readings; each became a row"
+            book.remark(
+                "measurements",
+                str(file),
+                rule="several readings in one cell",
+                column=str(header),
+                reason=reason,
+            )
     return book.set_aside(
         "measurements",
         out,

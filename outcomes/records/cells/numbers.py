@@ -23,13 +23,12 @@ BLANK_WORDS = frozenset(
     "- -- --- – — . .. n/a na n.a. nan nil null none missing blank unknown ? #n/a <na>".split()
 )
 #: Words that are a finding: kept as a note in the ledger, letter by letter.
-FINDINGS = frozenset(
-    "unable|unable to test|unable to perform|n/t|nt|not tested|not test|refused|declined|"
-    "too painful|painful|pain|dna|dns|did not attend|not done|deferred|full|normal|wnl|limited|"
-    "fail|failed|stopped|not measured|not assessed|could not|cannot|absent|n/m|contraindicated".split(
-        "|"
-    )
-)
+_FINDINGS = """
+unable, unable to test, unable to perform, could not, cannot, n/t, nt, n/m, not tested, not test,
+not done, not measured, not assessed, refused, declined, deferred, contraindicated, too painful,
+painful, pain, dna, dns, did not attend, full, normal, wnl, limited, absent, fail, failed, stopped
+"""
+FINDINGS = frozenset(word.strip() for word in _FINDINGS.split(","))
 
 _NUMBER = r"[+-]?(?:\d{1,2}(?:[ ']\d{3})+(?![\d])|\d[\d.,]*|[.,]\d+)"
 #: Unit words that are looked for inside a cell, longest first.

@@ -34,6 +34,11 @@ def shape(
     """
     parts: dict[str, list[pd.DataFrame]] = {"measurements": [], "visits": [], "clients": []}
     _find_readings(raws, mapping, faults)
+    if not raws:
+        faults.add(
+            DataError("the source must hold the columns of [readings] or [long]; it holds none.")
+        )
+        return {}
     for raw in raws:
         sheet = _Sheet(raw, mapping, faults)
         who = sheet.who_and_when(book)
@@ -46,6 +51,8 @@ def shape(
                     parts["measurements"].append(draft)
         if mapping.long:
             parts["measurements"].append(sheet.long(who))
+        elif (lost := sheet.rows_without_anything(who)) is not None:
+            parts["measurements"].append(lost)
         parts["visits"].append(sheet.visits(who))
         parts["clients"].append(sheet.clients(who, book))
     if any(raw.find(mapping.columns.get("client", "")) for raw in raws):
@@ -143,6 +150,16 @@ class _Sheet:
             text = text.astype("str")
         numbers = self.read_number(frame, text, "visit", book)
         wrong = (numbers != np.floor(numbers)) | (numbers < 0) | (numbers > 1e6)
+        book.note(
+            "visits",
+            frame,
+            wrong & text.notna().to_numpy(),
+            rule="unreadable visit",
+            column=self.mapping.columns["visit"],
+            old=lambda rows: shown(text[rows.index]),
+            new="",
+            reason="no whole number; the row goes by its date, if it has one",
+        )
         frame["visit"] = pd.array(np.where(wrong, np.nan, numbers), dtype="Float64").astype("Int64")
 
     def read_number(
@@ -180,6 +197,23 @@ class _Sheet:
             draft["days"] = draft["days"].fillna(0.0) + 7.0 * reading.week
         draft["reading"] = self.mapping.readings.index(reading)
         return self.timed(draft, own_time=reading.week is not None)
+
+    def rows_without_anything(self, who: pd.DataFrame) -> pd.DataFrame | None:
+        """Give the rows without a reading whose visit cannot be told either.
+
+        They become rows of measurements without a value, so that the ledger accounts for them.
+        """
+        if not {"date", "visit", "week", "day", "month"} & set(self.mapping.columns):
+            return None
+        empty = np.ones(len(who), dtype=bool)
+        for reading in self.mapping.readings:
+            for place in self.raw.find(reading.column):
+                empty &= self.raw.frame[place].isna().to_numpy()
+        dated = self.timed(who)["date"].notna() & who["client"].notna()
+        lost = empty & ~dated.to_numpy()
+        if not lost.any():
+            return None
+        return who[lost].assign(lost=True)
 
     def long(self, who: pd.DataFrame) -> pd.DataFrame:
         """Give one draft row per row of a file that has one reading per row."""

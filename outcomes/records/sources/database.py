@@ -119,7 +119,9 @@ def read_duckdb(path: Path, settings: FileSettings) -> list[RawTable]:
     except (duckdb.Error, OSError):
         raise _unreachable(path.name) from None
     return [
-        from_arrow(result, name=table, file=path.name, sha256=_hash(result.to_pylist()))
+        from_arrow(
+            result, name=table, file=f"{path.name}, table {table}", sha256=_hash(result.to_pylist())
+        )
         for table, result in tables
     ]
 
@@ -140,7 +142,7 @@ def _wanted(found: list[str], settings: FileSettings) -> list[str]:
 def _raw(table: str, file: str, headers: list[str], rows: list[tuple[Any, ...]]) -> RawTable:
     columns = [pa.chunked_array([_column([row[i] for row in rows])]) for i in range(len(headers))]
     arrow = pa.table(columns, names=[f"c{i}" for i in range(len(headers))])
-    raw = from_arrow(arrow, name=table, file=file, sha256=_hash(rows))
+    raw = from_arrow(arrow, name=table, file=f"{file}, table {table}", sha256=_hash(rows))
     raw.headers[:] = headers
     return raw
 

@@ -67,7 +67,8 @@ def _read_resource(
         inside = "://" not in path and file.resolve().is_relative_to(folder.resolve())
         if not inside:
             raise DataError(
-                f"datapackage.json: resource {name} must lie inside the folder. Move the file there."
+                f"datapackage.json: resource {name} must lie inside the folder. Move the file "
+                "there."
             )
         if not file.is_file():
             raise DataError(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -20,6 +21,7 @@ class FileSettings:
 
     sheets: tuple[str, ...] = ()
     header_row: int = 1
+    header_rows: Mapping[str, int] = field(default_factory=dict)
     encoding: str | None = None
     delimiter: str | None = None
     decimal: str | None = None
@@ -31,10 +33,12 @@ class FileSettings:
 
 @dataclass(frozen=True)
 class Remark:
-    """Something about a file that a person should know: goes to the ledger."""
+    """Something about a file, or one row of it, that a person should know: goes to the ledger."""
 
     rule: str
     reason: str
+    row: int | None = None
+    file: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +50,8 @@ class RawTable:
     name : str
         Sheet name, file name without ending, or name of the database table.
     file : str
-        File name for the ledger, without folder.
+        File name for the ledger, without folder, and with the sheet or table where there are
+        several: ``"clinic.xlsx, sheet ROM"``.
     sha256 : str
         Hash of the file's bytes.
     frame : DataFrame

@@ -18,6 +18,7 @@ import pandas as pd
 import python_calamine as calamine
 
 from outcomes.errors import DataError
+from outcomes.records.sources.formulas import rows_of_formulas_without_result
 from outcomes.records.sources.raw import FileSettings, RawTable, Remark, build_raw, digest
 
 __all__ = ["ENDINGS", "read_workbook"]
@@ -28,8 +29,6 @@ ENDINGS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
 _MOST_BYTES = 3 * 2**30
 _MOST_RATIO = 150
 _RATIO_COUNTS_FROM = 50 * 2**20
-
-_NO_RESULT = re.compile(rb"<f[^>]*(?:/>|>[^<]*</f>)(?:<v\s*/>|<v></v>)?</c>")
 
 
 def read_workbook(data: bytes, *, file: str, settings: FileSettings) -> list[RawTable]:
@@ -62,39 +61,53 @@ def read_workbook(data: bytes, *, file: str, settings: FileSettings) -> list[Raw
             f"{', '.join(absent)} that the mapping names. Correct [file] sheets."
         )
     sha256 = digest(data)
-    hidden: list[str] = []
+    empty = rows_of_formulas_without_result(data)
     tables: list[RawTable] = []
+    unread: list[Remark] = []
     for name, visible in sheets:
-        if settings.sheets and name not in settings.sheets:
-            continue
-        try:
-            sheet = book.get_sheet_by_name(name)
-            cells = sheet.to_python(skip_empty_area=False)
-            merged = sheet.merged_cell_ranges or []
-        except BaseException as error:
-            if isinstance(error, (KeyboardInterrupt, SystemExit, MemoryError)):
-                raise
-            raise _damaged(file) from error
-        if not visible and not settings.sheets and not settings.hidden_sheets:
+        wanted = name in settings.sheets if settings.sheets else visible
+        cells, merged = _cells(book, name, file)
+        if not wanted:
             if any(any(cell != "" for cell in row) for row in cells):
-                hidden.append(name)
+                unread.append(_unread(name, visible, file, len(cells)))
             continue
         table = _read_sheet(cells, merged, name, file, sha256, settings)
         if table is not None:
+            table.remarks.extend(
+                Remark(
+                    "formula without result",
+                    "a formula without a stored result was read as a blank cell; open and save "
+                    "the workbook in a spreadsheet program first",
+                    row=row,
+                )
+                for row in empty.get(name, ())
+            )
             tables.append(table)
     if not tables:
         raise DataError(f"{file}: the workbook holds no sheet with a header. Check the file.")
-    if hidden:
-        reason = f"hidden sheets were not read: {', '.join(hidden)}; unhide them if they count"
-        tables[0].remarks.append(Remark("hidden sheet", reason))
-    empty = _count_formulas_without_result(data)
-    if empty:
-        reason = (
-            f"{empty:,} formula cells hold no stored result and were read as blank; open and save "
-            "the workbook in a spreadsheet program first"
-        )
-        tables[0].remarks.append(Remark("formula without result", reason))
+    tables[0].remarks.extend(unread)
     return tables
+
+
+def _cells(
+    book: calamine.CalamineWorkbook, name: str, file: str
+) -> tuple[list[list[Any]], list[tuple[tuple[int, int], tuple[int, int]]]]:
+    try:
+        sheet = book.get_sheet_by_name(name)
+        return sheet.to_python(skip_empty_area=False), list(sheet.merged_cell_ranges or [])
+    except BaseException as error:  # a Rust panic is no Exception
+        if isinstance(error, (KeyboardInterrupt, SystemExit, MemoryError)):
+            raise
+        raise _damaged(file) from error
+
+
+def _unread(name: str, visible: bool, file: str, rows: int) -> Remark:
+    if visible:
+        rule, remedy = "sheet not read", "the mapping does not name it"
+    else:
+        rule, remedy = "hidden sheet", "unhide it, or name it in the mapping, if it counts"
+    reason = f"the sheet with {rows:,} rows was not read; {remedy}"
+    return Remark(rule, reason, file=f"{file}, sheet {name}")
 
 
 def _damaged(file: str) -> DataError:
@@ -120,22 +133,6 @@ def _refuse_bomb(data: bytes, file: str) -> None:
         )
 
 
-def _count_formulas_without_result(data: bytes) -> int:
-    if not data.startswith(b"PK"):
-        return 0
-    count = 0
-    with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        for item in archive.infolist():
-            if item.filename.startswith("xl/worksheets/") and item.file_size < 2**28:
-                try:
-                    text = archive.read(item)
-                except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError):
-                    continue
-                if b"<f" in text:
-                    count += len(_NO_RESULT.findall(text))
-    return count
-
-
 def _read_sheet(
     cells: list[list[Any]],
     merged: list[tuple[tuple[int, int], tuple[int, int]]],
@@ -145,7 +142,7 @@ def _read_sheet(
     settings: FileSettings,
 ) -> RawTable | None:
     remarks: list[Remark] = []
-    top = settings.header_row - 1
+    top = settings.header_rows.get(name, settings.header_row) - 1
     while top < len(cells) and not any(cell != "" for cell in cells[top]):
         top += 1
     if top >= len(cells):
@@ -167,7 +164,13 @@ def _read_sheet(
     columns = [pd.Series([_text(row[i]) for row in body], dtype="str") for i in range(width)]
     rows = np.arange(top + 2, top + 2 + len(body))
     return build_raw(
-        columns, header[:width], rows, name=name, file=file, sha256=sha256, remarks=remarks
+        columns,
+        header[:width],
+        rows,
+        name=name,
+        file=f"{file}, sheet {name}",
+        sha256=sha256,
+        remarks=remarks,
     )
 
 
