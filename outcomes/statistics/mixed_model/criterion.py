@@ -8,7 +8,7 @@ or a correlation of one is an ordinary point in x, reached with gradient zero.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
@@ -56,6 +56,8 @@ class Criterion:
         Restricted (True) or full likelihood.
     constant : float
         What the working units and the weights add.
+    latest : list
+        The latest point and evaluation.
     """
 
     structure: ResidualStructure
@@ -64,6 +66,13 @@ class Criterion:
     p: int
     reml: bool
     constant: float
+    latest: list[tuple[Array, Evaluation]] = field(default_factory=list, repr=False, compare=False)
+
+    def last(self, x: Array) -> Evaluation:
+        """Evaluate at x, or recall the latest evaluation if it was there."""
+        if self.latest and np.array_equal(self.latest[0][0], x):
+            return self.latest[0][1]
+        return self.at(x)
 
     @property
     def n_effective(self) -> int:
@@ -89,7 +98,7 @@ class Criterion:
             return x
         sample = getattr(self.structure, "sample", None)
         if sample is not None:  # many clients: begin where a few thousand of them end
-            part = replace(self, structure=sample[0], n_rows=sample[1])
+            part = replace(self, structure=sample[0], n_rows=sample[1], latest=[])
             return minimise(part, part.start(), tolerance=1e-3).x
         for _ in range(2):
             x = self._scored(x, self.at(x), at)
@@ -207,6 +216,7 @@ class Criterion:
         """Value, gradient and Hessian of the profiled criterion."""
         try:
             ev = self.at(x)
+            self.latest[:] = [(x.copy(), ev)]
         except np.linalg.LinAlgError:
             return np.inf, np.zeros(self.size), np.eye(self.size)
         gradient, _, _ = self.natural(ev)

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from outcomes.statistics.mixed_model.criterion import Criterion
-from outcomes.statistics.mixed_model.likelihood import Evaluation
+from outcomes.statistics.mixed_model.likelihood import Elimination, Evaluation
 
 __all__ = ["SmallSample", "Test"]
 
@@ -50,6 +50,11 @@ class SmallSample:
     criterion: Criterion
     x: Array
     ev: Evaluation
+
+    @cached_property
+    def levels(self) -> list[Elimination]:
+        """What predictions need of every level, computed when first asked for."""
+        return self.criterion.at(self.x, keep=True).levels
 
     @cached_property
     def sigma2(self) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -133,11 +134,16 @@ def random_terms(
     return dict(zip(names, given, strict=True))
 
 
-def _formula(text: str, name: str, two_sided: bool) -> Any:
+@lru_cache(maxsize=256)
+def _parsed(text: str) -> Any:
     from formulaic import Formula
 
+    return Formula(text)
+
+
+def _formula(text: str, name: str, two_sided: bool) -> Any:
     try:
-        formula = Formula(text)
+        formula = _parsed(text)
     except Exception as error:
         raise ArgumentError(
             f"{name} must be a formula such as {'value ~ week' if two_sided else '1 + week'!r}, "
@@ -210,7 +216,7 @@ def _codes(
         runs = _codes_of_runs(inner.to_numpy())
         if runs is not None:
             codes, heads = runs
-            return codes, frame[list(path)].iloc[heads].reset_index(drop=True), np.zeros(0, bool)
+            return codes, pd.DataFrame({path[0]: inner.to_numpy()[heads]}), np.zeros(0, bool)
     codes, labels = pd.factorize(inner)
     first = np.full(len(labels), -1, dtype=np.intp)
     first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)
@@ -245,16 +251,14 @@ def _codes_of_runs(values: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[np.i
     change[0] = True
     np.not_equal(values[1:], values[:-1], out=change[1:])
     heads = np.flatnonzero(change)
-    if np.unique(values[heads]).size != heads.size:
+    found = values[heads]
+    if not bool((found[1:] > found[:-1]).all()) and np.unique(found).size != heads.size:
         return None
     return np.cumsum(change) - 1, heads
 
 
 def _columns(matrix: pd.DataFrame) -> tuple[Array, ...]:
-    return tuple(
-        np.ascontiguousarray(matrix.iloc[:, j].to_numpy(dtype=float))
-        for j in range(matrix.shape[1])
-    )
+    return tuple(np.ascontiguousarray(row) for row in matrix.to_numpy(dtype=float).T)
 
 
 def _matrix(formula: Any, frame: pd.DataFrame, name: str) -> Any:
@@ -268,6 +272,26 @@ def _matrix(formula: Any, frame: pd.DataFrame, name: str) -> Any:
             f"{name} must be computable from the columns of the data, and is not: "
             f"{type(error).__name__}. Check the functions and names in it."
         ) from error
+
+
+def _random_columns(
+    parsed: Any, frame: pd.DataFrame, name: str, fixed: Any, x: tuple[Array, ...]
+) -> tuple[Any, tuple[Array, ...]]:
+    """Specification and columns of random terms, shared with the fixed part where it has them.
+
+    Terms of factors are built anew, because their coding depends on the other terms.
+    """
+    spec = fixed.model_spec
+    numeric = all(
+        pd.api.types.is_numeric_dtype(frame[v].dtype) for v in parsed.required_variables
+    )
+    if numeric and not spec.factor_contrasts and all(term in spec.terms for term in parsed):
+        part = spec.subset(parsed)
+        where = [spec.column_names.index(column) for column in part.column_names]
+        return part, tuple(x[i] for i in where)
+    matrix = _matrix(parsed, frame, f"random terms of {name}")
+    matrix = getattr(matrix, "rhs", matrix)
+    return matrix.model_spec, _columns(matrix)
 
 
 def columns_for(spec: Any, new: pd.DataFrame, *, thing: str = "the new rows") -> Array:
@@ -329,6 +353,7 @@ def build_design(
     if matrices.lhs.shape[1] != 1:
         raise ArgumentError("the left side of formula must be one numeric column.")
     y = matrices.lhs.iloc[:, 0].to_numpy(dtype=float)
+    x = _columns(matrices.rhs)
     levels = []
     for depth in range(len(names), 0, -1):
         name = names[depth - 1]
@@ -336,18 +361,17 @@ def build_design(
             continue
         text, parsed = terms[name]
         path = names[:depth]
-        matrix = _matrix(parsed, frame, f"random terms of {name}")
-        matrix = getattr(matrix, "rhs", matrix)
+        spec, columns = _random_columns(parsed, frame, name, matrices.rhs, x)
         codes, keys, _ = _codes(frame, path)
         levels.append(
             RandomLevel(
                 name=name,
                 path=path,
                 formula=text,
-                spec=matrix.model_spec,
-                terms=tuple(map(str, matrix.columns)),
+                spec=spec,
+                terms=tuple(map(str, spec.column_names)),
                 correlated=correlated,
-                z=_columns(matrix),
+                z=columns,
                 codes=codes,
                 keys=keys,
                 outer_starts=None,
@@ -363,7 +387,7 @@ def build_design(
         formula=formula,
         response=str(matrices.lhs.columns[0]),
         y=y,
-        x=_columns(matrices.rhs),
+        x=x,
         x_names=tuple(map(str, matrices.rhs.columns)),
         x_spec=matrices.rhs.model_spec,
         levels=nested,

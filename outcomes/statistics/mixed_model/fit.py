@@ -274,7 +274,8 @@ def fit_design(
         constant=float(constant),
     )
     minimum = minimise(criterion, criterion.start())
-    ev = criterion.at(minimum.x, keep=True)
+    x = _snapped(criterion, minimum.x)
+    ev = criterion.last(x)
     if not minimum.converged:
         raise ModelError(
             f"the model must reach a maximum of its likelihood; the search stopped after "
@@ -289,8 +290,8 @@ def fit_design(
         small = n_clients <= KENWARD_ROGER_UP_TO
         degrees_of_freedom = "kenward_roger" if small else "satterthwaite"
         notes.append(f"Degrees of freedom: {degrees_of_freedom} (chosen by number of clients).")
-    boundary = _boundary(design, criterion, minimum.x, work)
-    boundary += structure.boundary(minimum.x[: structure.n_parameters])
+    boundary = _boundary(design, criterion, x, work)
+    boundary += structure.boundary(x[: structure.n_parameters])
     notes += boundary
     return MixedModelFit(
         formula=design.formula,
@@ -311,9 +312,17 @@ def fit_design(
         weights=weights,
         design=design,
         work=work,
-        small_sample=SmallSample(criterion, minimum.x, ev),
+        small_sample=SmallSample(criterion, x, ev),
         minimum=minimum,
     )
+
+
+def _snapped(criterion: Criterion, x: Array) -> Array:
+    """Set to zero what has converged to zero (working units: 1e-7 residual SDs)."""
+    at = criterion.structure.n_parameters
+    out = x.copy()
+    out[at:][np.abs(x[at:]) < 1e-7] = 0.0
+    return out
 
 
 def _boundary(design: Design, criterion: Criterion, x: Array, work: Work) -> list[str]:

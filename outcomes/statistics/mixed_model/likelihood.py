@@ -18,7 +18,9 @@ need. The fixed part is eliminated last, as a level of infinite variance. No ste
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,7 +172,9 @@ def eliminate_levels(
     for level, factor in zip(levels, factors, strict=True):
         n = state.s.zz.shape[2]
         if level.starts is None and n > PIECE:
-            done = [_eliminate(part, level, factor) for part in _split(state)]
+            with ThreadPoolExecutor(2) as pool:
+                one = partial(_eliminate, level=level, factor=factor)
+                done = list(pool.map(one, _split(state)))
             state = _joined([new for new, _ in done])
             if keep:
                 kept.append(

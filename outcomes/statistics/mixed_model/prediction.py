@@ -61,7 +61,7 @@ def solve_levels(fit: MixedModelFit) -> list[tuple[Array, Array]]:
     spread = np.zeros((1, 0, 0))  # their covariance
     outer: RandomLevel | None = None
     for depth in range(len(design.levels) - 1, -1, -1):
-        level, elimination = design.levels[depth], small.ev.levels[depth]
+        level, elimination = design.levels[depth], small.levels[depth]
         parent = np.zeros(level.n_groups, np.intp) if outer is None else _parents(level, outer)
         around, spread = around[:, parent], spread[parent]
         q, above = len(level.terms), around.shape[0]
@@ -114,9 +114,9 @@ def _walk(
         factor = small.criterion.factors(small.x)[depth]
         k = np.broadcast_to((factor @ factor.T)[None], (rows, q, q)).copy()
         seen = group >= 0
-        k[seen] = np.moveaxis(ev.levels[depth].k, -1, 0)[group[seen]]
+        k[seen] = np.moveaxis(small.levels[depth].k, -1, 0)[group[seen]]
         variance += s2 * np.einsum("na,nab,nb->n", z, k, z)
-        b = ev.levels[depth].b
+        b = small.levels[depth].b
         for a in range(q):
             mine = b[a, group[seen]] * z[seen, a][:, None]
             rest[seen] -= mine[:, :-1]

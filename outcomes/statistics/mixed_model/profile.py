@@ -112,6 +112,7 @@ def _reordered(fit: MixedModelFit, at: int | None, terms: tuple[int, ...]) -> _P
         old,
         structure=build_structure(fit.residual, work, by=fit.by, time=fit.time),
         plan=level_plan(design),
+        latest=[],
     )
     s = np.log(fit.small_sample.sigma2)
     return _Problem(criterion, np.concatenate([*parts, [s]]))
