@@ -92,7 +92,7 @@ _SERVICE = {
     "share_followed_up": "Measured again divided by measured at the start.",
     "share_analysed": "Analysed divided by eligible.",
     "period": "Label of a point in time, as a quarter.",
-    "phase": "Stretch of periods that share a centre; a new one starts with a change.",
+    "phase": "Phase of a single-case design, or stretch of periods that share a centre.",
     "moving_range": "Distance of a point from the one before.",
     "centre": "Level around which points vary by chance.",
     "sigma": "Standard deviation of the point (or running mean) when nothing changes.",
@@ -210,6 +210,49 @@ _THRESHOLDS = {
     "other_study_high": "Upper end of the range for the value of another such study.",
 }
 
+#: Single-case designs: phases, indices, randomisation, across clients.
+_SINGLE_CASE = {
+    "phase_rule": "How the phase was found: recorded, or first treatment.",
+    "comparison": "The two phases compared.",
+    "index": "Single-case index, by its key in INDEX_FACTS.",
+    "name": "Full name.",
+    "n_baseline": "Readings in the baseline phase.",
+    "n_treatment": "Readings in the phase after it.",
+    "trend": "Robust (Theil-Sen) slope within the phase, per unit of time.",
+    "sd_about_trend": "Standard deviation of readings about the phase's robust line.",
+    "immediacy": "Median of the first 3 readings minus that of the last 3 before, better positive.",
+    "overlap": "Share of readings inside the range of the phase before.",
+    "slope": "Slope of the line, in the reading's unit per unit of time.",
+    "intercept": "Height of the line at time 0.",
+    "improving": "The slope's interval lies wholly on the better side.",
+    "start_time": "First time of the phase.",
+    "end_time": "Last time of the phase.",
+    "lag_one": "Lag-1 correlation of residuals about phase means, plus 1 / n.",
+    "median_gap": "Median time between neighbouring readings.",
+    "serial_correlation": "Correlation of neighbouring readings of a client.",
+    "smallest_p": "Smallest p-value that the randomisation could have given.",
+    "n_assignments": "Assignments that could have been drawn.",
+    "exact": "Every assignment or sign pattern was enumerated.",
+    "alternative": "Direction of the test.",
+    "effect": "Gain of the level in standard deviations within a phase.",
+    "power": "Chance of a p-value at or under alpha.",
+    "alpha": "Level of the test.",
+    "sets": "Simulated studies.",
+    "unadjusted": "Standardised difference before the small-sample factor.",
+    "mean_change": "Improvement in the unit of the measure.",
+    "total_sd": "Standard deviation of one reading across clients.",
+    "intraclass_correlation": "Share of the variance that lies between clients.",
+    "sd_between": "Standard deviation of the gain between clients.",
+    "heterogeneity_p": "p-value of the test that all clients gain alike.",
+    "new_client_low": "Lower end of the prediction interval of the next client's gain.",
+    "new_client_high": "Upper end of the prediction interval of the next client's gain.",
+    "share_worse": "Expected share of clients whose level gets worse.",
+    "n_better": "Clients who got better.",
+    "n_worse": "Clients who got worse.",
+    "n_same": "Clients without a change.",
+    "label": "Neutral label shown in place of the series.",
+}
+
 COLUMNS: dict[str, str] = {
     **_SHARED,
     **_MIXED_MODEL,
@@ -218,6 +261,7 @@ COLUMNS: dict[str, str] = {
     **_VERDICTS,
     **_FORMS,
     **_THRESHOLDS,
+    **_SINGLE_CASE,
 }
 
 

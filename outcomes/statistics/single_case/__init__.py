@@ -1,7 +1,7 @@
 """Single-case statistics: few clients, many visits, nothing hidden in an average.
 
 One idea a file: `phases` cuts readings into series and phases; `trend` describes them;
-`nonoverlap`, `tau` and `magnitude` hold the indices of one client, `facts` what each answers and
+`nonoverlap`, `rank` and `magnitude` hold the indices of one client, `facts` what each answers and
 `indices` all of them in one frame; `serial` and `course` carry serial correlation further;
 `designs`, `randomisation` and `power` belong to randomised designs; `between_moment`,
 `between_restricted` and `across` look across clients; `start_end` and `resampling` serve where
@@ -45,6 +45,7 @@ from outcomes.statistics.single_case.nonoverlap import (
 from outcomes.statistics.single_case.phases import Series, add_phases, read_series
 from outcomes.statistics.single_case.power import randomisation_power
 from outcomes.statistics.single_case.randomisation import RandomisationTest, randomisation_test
+from outcomes.statistics.single_case.rank import baseline_corrected_tau, tau, tau_u
 from outcomes.statistics.single_case.resampling import (
     PermutedMean,
     bootstrap_t_interval,
@@ -52,7 +53,6 @@ from outcomes.statistics.single_case.resampling import (
 )
 from outcomes.statistics.single_case.serial import serial_correlation
 from outcomes.statistics.single_case.start_end import SignTest, sign_test, start_end_verdicts
-from outcomes.statistics.single_case.tau import baseline_corrected_tau, tau, tau_u
 from outcomes.statistics.single_case.trend import celeration, describe_phases, trend_lines
 
 __all__ = [

@@ -260,8 +260,8 @@ def _own_gains(effects: pd.DataFrame, mean: float, clients: list[str]) -> pd.Dat
     terms = effects[effects["term"] == "treated"]
     if terms.empty:
         return pd.DataFrame({"client": clients, "estimate": mean})
-    by = terms.set_index(terms["client"].astype(str))["estimate"]
-    return pd.DataFrame({"client": clients, "estimate": [mean + float(by[c]) for c in clients]})
+    by = dict(zip(terms["client"].astype(str), terms["estimate"].astype(float), strict=True))
+    return pd.DataFrame({"client": clients, "estimate": [mean + by[c] for c in clients]})
 
 
 def _across(

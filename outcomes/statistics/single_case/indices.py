@@ -7,8 +7,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from outcomes.errors import DataError, check_between, check_choice
-from outcomes.statistics.single_case import magnitude, nonoverlap
-from outcomes.statistics.single_case import tau as rank
+from outcomes.statistics.single_case import magnitude, nonoverlap, rank
 from outcomes.statistics.single_case.facts import INDEX_FACTS, SingleCaseIndex
 from outcomes.statistics.single_case.phases import PhasePair, read_series
 
@@ -116,7 +115,8 @@ def _row(index: str, pair: PhasePair, better: str, ci_level: float) -> dict[str,
             "source": facts.source,
             "notes": str(error),
         }
-    return {name: getattr(result, name) for name in _ROW} | {"notes": " ".join(result.notes)}
+    row: dict[str, object] = {name: getattr(result, name) for name in _ROW}
+    return row | {"notes": " ".join(result.notes)}
 
 
 def _one(index: str, pair: PhasePair, better: str, ci_level: float) -> SingleCaseIndex:

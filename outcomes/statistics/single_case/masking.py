@@ -30,7 +30,7 @@ def masking_key(series: Sequence[str], *, rng: np.random.Generator) -> pd.DataFr
     Returns
     -------
     DataFrame
-        label (``Series 01``, in the order shown) and series.
+        label (``Series 01``, in the order shown) and name (the series).
 
     Raises
     ------
@@ -50,7 +50,7 @@ def masking_key(series: Sequence[str], *, rng: np.random.Generator) -> pd.DataFr
     return pd.DataFrame(
         {
             "label": [f"Series {place + 1:0{width}d}" for place in range(len(names))],
-            "series": [names[i] for i in order],
+            "name": [names[i] for i in order],
         }
     )
 

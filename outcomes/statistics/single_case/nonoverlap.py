@@ -6,6 +6,8 @@ P = pairs with b > a, T = pairs with b = a, out of m n pairs.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy import optimize, stats
 
@@ -267,16 +269,21 @@ def pairs_won(a: np.ndarray, b: np.ndarray) -> float:
 
 def score_interval(won: float, m: int, n: int, level: float) -> tuple[float, float]:
     """Interval of a share of pairs by inverting its score (Newcombe 2006, method 5)."""
-    z = stats.norm.isf((1 - level) / 2)
+    z = float(stats.norm.isf((1 - level) / 2))
     h = (m + n) / 2 - 1
 
     def gap(x: float) -> float:
         spread = x * (1 - x) * ((2 - x) * (1 + x) + h * ((1 - x) * (1 + x) + x * (2 - x)))
         return m * n * (won - x) ** 2 * (2 - x) * (1 + x) - z**2 * spread
 
-    low = 0.0 if won <= 0 else optimize.brentq(gap, 0.0, won) if gap(0.0) > 0 else 0.0
-    high = 1.0 if won >= 1 else optimize.brentq(gap, won, 1.0) if gap(1.0) > 0 else 1.0
-    return float(low), float(high)
+    low = _root(gap, 0.0, won) if won > 0 and gap(0.0) > 0 else 0.0
+    high = _root(gap, won, 1.0) if won < 1 and gap(1.0) > 0 else 1.0
+    return low, high
+
+
+def _root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Find the root between two ends of opposite sign."""
+    return float(np.asarray(optimize.brentq(function, low, high)).item())
 
 
 def _turned(baseline: object, treatment: object, better: str) -> tuple[np.ndarray, np.ndarray]:

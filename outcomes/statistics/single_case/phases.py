@@ -158,9 +158,9 @@ def read_series(
     """
     time = _time_column(values, time)
     check_columns(values, ["client", "value", "phase", time], thing="the table of readings")
-    value = pd.to_numeric(values["value"], errors="coerce").to_numpy(dtype=float)
+    value = np.asarray(pd.to_numeric(values["value"], errors="coerce"), dtype=float)
     text = values["value"].notna().to_numpy() & np.isnan(value)
-    when = pd.to_numeric(values[time], errors="coerce").to_numpy(dtype=float)
+    when = np.asarray(pd.to_numeric(values[time], errors="coerce"), dtype=float)
     keys = [key for key in KEYS if key in values.columns]
     group = values.groupby(keys, sort=True, dropna=False).ngroup().to_numpy()
     filled = ~np.isnan(value)
@@ -263,7 +263,7 @@ def add_phases(
     out = out.merge(recorded, on=keys, how="left", validate="many_to_one")
     named = out["phase"].notna()
     has_any = named.groupby([out["client"], out["episode"]], dropna=False).transform("any")
-    if (has_any & ~named).any():
+    if bool(np.any(has_any & ~named)):
         raise rows_must(
             "phase",
             "be recorded for all visits of a client or for none",
@@ -338,6 +338,6 @@ def _first_treated(out: pd.DataFrame, treatments: pd.DataFrame | None) -> np.nda
     first_visit = out.groupby(pair, dropna=False)["visit"].transform("min").astype(float)
     if treatments is None or treatments.empty:
         return first_visit.to_numpy()
-    treated = treatments.groupby(pair, dropna=False)["visit"].min().rename("start").reset_index()
-    start = out[pair].merge(treated, on=pair, how="left")["start"].astype(float).to_numpy()
+    treated = treatments.groupby(pair, dropna=False, as_index=False).agg(start=("visit", "min"))
+    start = np.asarray(out[pair].merge(treated, on=pair, how="left")["start"], dtype=float)
     return np.where(np.isnan(start), first_visit.to_numpy(), start)

@@ -114,8 +114,8 @@ def start_end_verdicts(
             "within measurement error",
         )
     out["verdict"] = np.where(detectable & (improvement < 0), "detectable decline", better_words)
-    decline = out["verdict"] == "detectable decline"
-    return pd.concat([out[decline], out[~decline]]).reset_index(drop=True)
+    order = np.argsort(np.asarray(out["verdict"]) != "detectable decline", kind="stable")
+    return out.iloc[order].reset_index(drop=True)
 
 
 def sign_test(changes: pd.DataFrame, *, better: str = "higher") -> SignTest:
@@ -169,8 +169,8 @@ def improvements(changes: pd.DataFrame, better: str) -> np.ndarray:
     """Improvement of each client (positive is better), after checking the table of changes."""
     check_choice("better", better, ("higher", "lower"))
     check_columns(changes, ["client", "start_value", "latest_value"], thing="the table of changes")
-    start = pd.to_numeric(changes["start_value"], errors="coerce").to_numpy(dtype=float)
-    end = pd.to_numeric(changes["latest_value"], errors="coerce").to_numpy(dtype=float)
+    start = np.asarray(pd.to_numeric(changes["start_value"], errors="coerce"), dtype=float)
+    end = np.asarray(pd.to_numeric(changes["latest_value"], errors="coerce"), dtype=float)
     faults = Faults()
     broken = ~(np.isfinite(start) & np.isfinite(end))
     if broken.any():
