@@ -12,6 +12,7 @@ import pandas as pd
 from outcomes.records.write import write_atomically
 from outcomes.reporting import sentences
 from outcomes.reporting.archive import write_tables
+from outcomes.reporting.wording import plural
 from outcomes.reporting.workbook import Sheet, workbook
 from outcomes.statistics.review import QuarterReview
 
@@ -55,7 +56,7 @@ def save_review(review: QuarterReview, out: str | Path) -> list[str]:
     if not str(out):
         return []
     folder = Path(out)
-    title = f"Outcomes review {review.quarter}"
+    title = f"Outcomes review, {sentences.period(review)}"
     book = folder / f"review_{review.quarter}.xlsx"
     write_atomically(book, workbook(_sheets(review)))
     tables = write_tables(result_tables(review), folder / "tables", title=title)
@@ -110,8 +111,8 @@ def summary_lines(review: QuarterReview) -> list[str]:
     attention, _ = sentences.who_needs_attention(review)
     trust, rows = sentences.can_the_data_be_trusted(review)
     return [
-        f"Outcomes review {review.quarter}: {review.n_eligible:,} episodes seen, "
-        f"{len(review.measures)} measures.",
+        f"Outcomes review, {sentences.period(review)}: {plural(review.n_eligible, 'episode')} "
+        f"seen, {plural(len(review.measures), 'measure')}.",
         f"Are clients better? {lead} {support}",
         f"Who needs attention? {attention}",
         f"Can the data be trusted? {trust} {rows}",

@@ -125,6 +125,11 @@ def course_sentence(review: MeasureReview) -> str:
     )
 
 
+def period(review: QuarterReview) -> str:
+    """Name the time under review."""
+    return "whole caseload" if review.quarter == "all" else review.quarter
+
+
 def are_clients_better(review: QuarterReview) -> tuple[str, str]:
     """Answer the first question of the meeting: a lead and its support."""
     rows = review.summary
@@ -132,7 +137,7 @@ def are_clients_better(review: QuarterReview) -> tuple[str, str]:
     worse = rows[rows["ci_high"] < 0]
     n = len(rows)
     if len(better) == n:
-        lead = f"Yes on average, in {'all ' if n > 1 else ''}{plural(n, 'measure')}."
+        lead = f"Yes on average, in all {n} measures." if n > 1 else "Yes, on average."
     elif len(better):
         lead = f"On average yes in {len(better)} of {n} measures."
     else:

@@ -24,6 +24,7 @@ from outcomes.statistics.course import Course, course_over_weeks
 from outcomes.statistics.effect_size import mean_change, standardised_change, verdict_shares
 from outcomes.statistics.individual_change import judge_change, start_and_latest
 from outcomes.statistics.service import flow_counts, quarter_dates, quarter_of
+from outcomes.statistics.service.quarters import ALL
 
 __all__ = ["MeasureReview", "QuarterReview", "review_quarter"]
 
@@ -127,7 +128,9 @@ def review_quarter(
     caseload : Caseload
         The checked records.
     quarter : str
-        As ``"2026Q2"``; ``"latest"`` takes the quarter of the last attended visit.
+        As ``"2026Q2"``; ``"latest"`` takes the quarter of the last attended visit, ``"all"`` the
+        whole caseload. Where every episode starts on one day the dates are no calendar's, and
+        ``"latest"`` takes all.
     measures : sequence of str, optional
         Codes to review; all that the caseload has when left out.
     least_clients : int
@@ -182,7 +185,7 @@ def _chosen_quarter(caseload: Caseload, quarter: str) -> str:
     if attended.empty:
         raise DataError("visits must have at least one attended visit; there is none. Add visits.")
     if quarter == "latest":
-        return quarter_of(attended["date"].max())
+        return ALL if _dates_are_nominal(attended) else quarter_of(attended["date"].max())
     first, last = quarter_dates(quarter)
     if not attended["date"].between(first, last + pd.Timedelta(days=1), inclusive="left").any():
         have = sorted({quarter_of(day) for day in attended["date"].drop_duplicates()})
@@ -191,6 +194,12 @@ def _chosen_quarter(caseload: Caseload, quarter: str) -> str:
             f"{have[0]} to {have[-1]}."
         )
     return quarter
+
+
+def _dates_are_nominal(attended: pd.DataFrame) -> bool:
+    """Tell whether every episode starts on one day: dates made from weeks, not from a calendar."""
+    starts = attended.groupby(["client", "episode"])["date"].min()
+    return len(starts) > 1 and starts.nunique() == 1
 
 
 def _attended(visits: pd.DataFrame) -> pd.DataFrame:

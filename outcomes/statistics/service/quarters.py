@@ -12,7 +12,10 @@ import pandas as pd
 
 from outcomes.errors import ArgumentError, check_count, rows_must
 
-__all__ = ["earlier_quarter", "quarter_dates", "quarter_of", "quarter_range", "quarters_of"]
+__all__ = ["ALL", "earlier_quarter", "quarter_dates", "quarter_of", "quarter_range", "quarters_of"]
+
+#: Stands for the whole caseload in place of one quarter.
+ALL = "all"
 
 _LABEL = re.compile(r"(\d{4})Q([1-4])")
 
@@ -87,13 +90,15 @@ def quarters_of(dates: pd.Series) -> pd.Series:
 
 
 def quarter_dates(quarter: str) -> tuple[pd.Timestamp, pd.Timestamp]:
-    """Give the first and the last day of a quarter.
+    """Give the first and the last day of a quarter; ``"all"`` is the whole of time.
 
     Examples
     --------
     >>> [str(day.date()) for day in quarter_dates("2026Q2")]
     ['2026-04-01', '2026-06-30']
     """
+    if quarter == ALL:
+        return pd.Timestamp("1800-01-01"), pd.Timestamp("2199-12-31")
     year, number = _parts(quarter)
     first = pd.Timestamp(year=year, month=3 * number - 2, day=1)
     return first, first + pd.DateOffset(months=3) - pd.Timedelta(days=1)
