@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from data_synthetic.people import Episodes
-from data_synthetic.scenario import day_number, words
+from data_synthetic.scenario import as_dates, day_number, words
 from data_synthetic.schedule import Schedule
 
 __all__ = ["events_table", "home_exercise_table", "treatments_table"]
@@ -70,7 +70,7 @@ def home_exercise_table(
     return pd.DataFrame(
         {
             "client": codes.take(episodes.client[unit]),
-            "date": day.astype("datetime64[D]").astype("datetime64[us]"),
+            "date": as_dates(day),
             "exercise": words(EXERCISES, name[unit]),
             "prescribed": np.full(len(unit), float(exercise["prescribed"])),
             "done": done.astype(float),
@@ -95,7 +95,7 @@ def events_table(
     return pd.DataFrame(
         {
             "client": codes.take(episodes.client[unit]),
-            "date": day.astype("datetime64[D]").astype("datetime64[us]"),
+            "date": as_dates(day),
             "event": words(events["names"], rng.choice(5, len(unit), p=events["share"])),
             "severity": words(events["severities"], severity),
             "action": words(events["actions"], severity),

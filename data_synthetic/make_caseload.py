@@ -32,11 +32,12 @@ if __package__ in (None, ""):
 from data_synthetic.describe import write_package
 from data_synthetic.extras import events_table, home_exercise_table, treatments_table
 from data_synthetic.people import make_people
-from data_synthetic.readings import Rows, make_ranges, measurement_columns
+from data_synthetic.readings import make_ranges, measurement_columns
 from data_synthetic.scales import make_scales
 from data_synthetic.scenario import load_scenario, words
 from data_synthetic.schedule import make_schedule, visits_table
 from data_synthetic.truth import Truth, make_truth
+from data_synthetic.world import World
 
 __all__ = ["make_caseload", "write_caseload"]
 
@@ -68,49 +69,43 @@ def make_caseload(
     scenario = load_scenario(changes)
     clients, episodes = make_people(rng, scenario, n_clients or scenario["clients"])
     codes = clients["client"].array
-    schedule = make_schedule(rng, scenario, episodes)
-    rows = Rows()
-    make_ranges(rng, scenario, episodes, schedule, rows)
-    make_scales(rng, scenario, episodes, schedule, rows)
+    world = World(rng, scenario, episodes, make_schedule(rng, scenario, episodes))
+    make_ranges(world)
+    make_scales(world)
 
-    measures = [*scenario["ranges"], *scenario["scales"], "groc"]
-    units = [*(m["unit"] for m in (scenario["ranges"] | scenario["scales"]).values()), "points"]
-
-    def place(arrays: dict[str, np.ndarray]) -> dict[str, Any]:
-        unit, visit = arrays["unit"], arrays["visit"]
-        return {
-            "client": codes.take(episodes.client[unit]),
-            "episode": pd.array(episodes.episode[unit], dtype="Int64"),
-            "visit": pd.array(visit + 1, dtype="Int64"),
-            "date": schedule.day[unit, visit].astype("datetime64[D]").astype("datetime64[us]"),
-        }
-
-    readings = _sorted(rows.arrays("measurements"), ["unit", "visit", "measure", "mode", "side",
-                                                     "moment", "trial"])  # fmt: skip
-    answers = _sorted(rows.arrays("answers"), ["unit", "visit", "questionnaire", "item"])
+    readings = _sorted(
+        world.rows.arrays("measurements"),
+        ["unit", "visit", "measure", "mode", "side", "moment", "trial"],
+    )
+    answers = _sorted(world.rows.arrays("answers"), ["unit", "visit", "questionnaire", "item"])
     tables = {
         "clients": clients,
-        "visits": visits_table(scenario, episodes, schedule, codes),
+        "visits": visits_table(scenario, episodes, world.schedule, codes),
         "measurements": pd.concat(
-            [
-                pd.DataFrame(place(readings)),
-                measurement_columns(scenario, readings, measures, units),
-            ],
-            axis=1,
+            [_who_and_when(world, readings, codes), measurement_columns(world, readings)], axis=1
         ),
-        "answers": pd.DataFrame(
-            {
-                **place(answers),
-                "questionnaire": words(measures, answers["questionnaire"]),
-                "item": pd.array(answers["item"], dtype="Int64"),
-                "answer": answers["answer"],
-            }
+        "answers": _who_and_when(world, answers, codes).assign(
+            questionnaire=words(world.measures, answers["questionnaire"]),
+            item=pd.array(answers["item"], dtype="Int64"),
+            answer=answers["answer"],
         ),
-        "treatments": treatments_table(rng, episodes, schedule, codes),
-        "home_exercise": home_exercise_table(rng, scenario, episodes, schedule, codes),
-        "events": events_table(rng, scenario, episodes, schedule, codes),
+        "treatments": treatments_table(rng, episodes, world.schedule, codes),
+        "home_exercise": home_exercise_table(rng, scenario, episodes, world.schedule, codes),
+        "events": events_table(rng, scenario, episodes, world.schedule, codes),
     }
-    return tables, make_truth(scenario, episodes, schedule, rows, codes, measures)
+    return tables, make_truth(world, codes)
+
+
+def _who_and_when(world: World, arrays: dict[str, np.ndarray], codes: Any) -> pd.DataFrame:
+    unit, visit = arrays["unit"], arrays["visit"]
+    return pd.DataFrame(
+        {
+            "client": codes.take(world.episodes.client[unit]),
+            "episode": pd.array(world.episodes.episode[unit], dtype="Int64"),
+            "visit": pd.array(visit + 1, dtype="Int64"),
+            "date": world.schedule.dates(unit, visit),
+        }
+    )
 
 
 def _sorted(arrays: dict[str, np.ndarray], by: list[str]) -> dict[str, np.ndarray]:
@@ -123,8 +118,9 @@ def write_caseload(tables: dict[str, pd.DataFrame], truth: Truth, folder: Path) 
     write_package(tables, folder / "caseload")
     (folder / "truth.json").write_text(json.dumps(truth.summary(), indent=1) + "\n", "utf-8")
     for name, frame in (("truth_clients", truth.courses), ("truth_visits", truth.levels)):
-        short = {column: 3 for column in frame.select_dtypes("float").columns}
-        frame.round(short).to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
+        numbers = frame.select_dtypes("float").round(3) + 0.0  # no negative zero
+        text = frame.assign(**numbers).to_csv(index=False, lineterminator="\n")
+        (folder / f"{name}.csv").write_text(text, "utf-8")
 
 
 def main() -> None:

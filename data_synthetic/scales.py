@@ -12,103 +12,96 @@ from typing import Any
 
 import numpy as np
 
-from data_synthetic.people import Episodes
-from data_synthetic.readings import Rows, limit_gain, members_of, start_values
-from data_synthetic.schedule import Schedule
+from data_synthetic.readings import SIDES
+from data_synthetic.world import World, limit_gain, sign_of
 
 __all__ = ["make_scales"]
 
-MIDLINE_SIDE = 2
+#: Forms are due at the first visit, every fourth after it, and the last; a rating at each visit.
+_FORM_EVERY, _RATED = 4, 0.95
 
 
-def make_scales(
-    rng: np.random.Generator,
-    scenario: dict[str, Any],
-    episodes: Episodes,
-    schedule: Schedule,
-    rows: Rows,
-) -> None:
-    """Add typed scores, item answers, true courses and levels, and global ratings to `rows`."""
-    first_number = len(scenario["ranges"])
-    form = len(scenario["sites"]["codes"]) + 2
-    due_forms = _due(rng, scenario, schedule)
-    anchor_gain: dict[str, tuple[np.ndarray, np.ndarray]] = {}
-    for offset, (name, scale) in enumerate(scenario["scales"].items()):
-        unit = members_of(rng, scenario, episodes, scale["who"])
-        sign = 1 if scale["better"] == "higher" else -1
-        start = start_values(rng, scale, episodes.severity[unit])
-        scatter = 1 + scenario["response"]["sd_between_measures"] * rng.standard_normal(len(unit))
-        improvement = scale["gain"] * (
-            episodes.own_response[unit] * scatter + episodes.added_response[unit]
-        )
-        total = limit_gain(scale, start, improvement)
-        transient = _transient(rng, scale, start, sign, len(unit))
-        fade = np.exp(-schedule.since_start[unit] / scenario["transient"]["fades_in_days"])
-        level = (
-            start[:, None]
-            + total[:, None] * schedule.progress[unit]
-            + transient[:, None] * fade
-        )  # fmt: skip
-        level = np.clip(level, *scale["range"])
-        attended = schedule.attended[unit]
-        due = attended & (due_forms[unit] if scale["every"] > 1 else rng.random(level.shape) < 0.95)
+def make_scales(world: World) -> None:
+    """Add typed scores, item answers, true courses and levels, and global ratings."""
+    rng, schedule = world.rng, world.schedule
+    forms_due = _forms_due(world)
+    gains: dict[str, tuple[np.ndarray, np.ndarray]] = {}
+    for number, (name, scale) in enumerate(
+        world.scenario["scales"].items(), start=len(world.scenario["ranges"])
+    ):
+        unit = world.members(scale["who"])
+        start = world.true_starts(scale, unit)
+        total = limit_gain(scale, start, world.improvements(scale, unit))
+        level = _levels(world, scale, unit, start, total)
+        gains[name] = unit, sign_of(scale) * (level - level[:, :1])
+        asked = forms_due[unit] if scale["forms"] else rng.random(level.shape) < _RATED
+        due = schedule.attended[unit] & asked
         due[:, 0] = True
         row, visit = np.nonzero(due)
         true = level[row, visit]
         score = _on_steps(scale, true + scale["error_sd"] * rng.standard_normal(len(row)))
-
-        number = first_number + offset
-        rows.add(
-            "levels",
-            unit=unit[row],
-            visit=visit,
-            measure=number,
-            side=MIDLINE_SIDE,
-            mode=-1,
-            true_before=true,
-            true_after=np.nan,
-        )
-        rows.add(
-            "courses",
-            unit=unit,
-            measure=number,
-            side=MIDLINE_SIDE,
-            mode=-1,
-            affected=1,
-            instrument=form,
-            settled_start=start,
-            transient=level[:, 0] - start,
-            total_change=total,
-            first_immediate=np.nan,
-            share_kept=np.nan,
-        )
-        anchor_gain[name] = (unit, sign * (level - level[:, :1]))
+        _add_truth(world, number, unit, level, start, total, row, visit)
         typed = np.ones(len(row), dtype=bool)
         if "items" in scale:
-            by_item = rng.random(len(episodes)) < scale["items"]["share"]
+            by_item = rng.random(len(world.episodes)) < scale["items"]["share"]
             typed = ~by_item[unit[row]]
-            _answer(rng, scale, rows, number, unit[row][~typed], visit[~typed], score[~typed])
-        _type_in(rows, number, form, unit[row][typed], visit[typed], score[typed])
-    _rate_change(rng, scenario, episodes, due_forms & schedule.attended, anchor_gain, rows, form)
+            _answer(world, scale, number, unit[row][~typed], visit[~typed], score[~typed])
+        _type_in(world, number, unit[row][typed], visit[typed], score[typed])
+    _rate_change(world, forms_due & schedule.attended, gains)
 
 
-def _due(rng: np.random.Generator, scenario: dict[str, Any], schedule: Schedule) -> np.ndarray:
-    """Visits with forms: the first, every fourth after it, and the last; some do not come back."""
+def _forms_due(world: World) -> np.ndarray:
+    """Visits with forms that come back."""
+    schedule = world.schedule
     visit = np.arange(schedule.day.shape[1])
-    due = (visit % 4 == 0) | (visit == schedule.last[:, None])
-    due = due & (rng.random(due.shape) < scenario["follow_up_forms"]["answered"])
+    due = (visit % _FORM_EVERY == 0) | (visit == schedule.last[:, None])
+    due = due & (world.rng.random(due.shape) < world.scenario["follow_up_forms"]["answered"])
     due[:, 0] = True
     return due
 
 
-def _transient(
-    rng: np.random.Generator, scale: dict[str, Any], start: np.ndarray, sign: int, n: int
+def _levels(
+    world: World, scale: dict[str, Any], unit: np.ndarray, start: np.ndarray, total: np.ndarray
 ) -> np.ndarray:
-    """Extra badness at the start: half-normal with the stated mean, never off the scale."""
-    bad = np.abs(rng.standard_normal(n)) * scale["transient"] * np.sqrt(np.pi / 2)
+    """Give the true levels: the planted course and a half-normal transient that fades."""
+    bad = np.abs(world.rng.standard_normal(len(unit))) * scale["transient"] * np.sqrt(np.pi / 2)
     low, high = scale["range"]
+    sign = sign_of(scale)
     room = (start - low) if sign > 0 else (high - start)
-    return -sign * np.minimum(bad, room)
+    transient = -sign * np.minimum(bad, room)
+    days = world.schedule.since_start[unit]
+    fade = np.exp(-days / world.scenario["transient"]["fades_in_days"])
+    course = start[:, None] + total[:, None] * world.schedule.progress[unit]
+    return np.clip(course + transient[:, None] * fade, low, high)
+
+
+def _add_truth(
+    world: World,
+    number: int,
+    unit: np.ndarray,
+    level: np.ndarray,
+    start: np.ndarray,
+    total: np.ndarray,
+    row: np.ndarray,
+    visit: np.ndarray,
+) -> None:
+    what = {"measure": number, "side": SIDES.index("midline"), "mode": -1}
+    true = level[row, visit]
+    world.rows.add(
+        "levels", unit=unit[row], visit=visit, **what, true_before=true, true_after=np.nan
+    )
+    world.rows.add(
+        "courses",
+        unit=unit,
+        **what,
+        affected=1,
+        instrument=world.instruments.index("form"),
+        settled_start=start,
+        transient=level[:, 0] - start,
+        total_change=total,
+        first_immediate=np.nan,
+        share_kept=np.nan,
+    )
 
 
 def _on_steps(scale: dict[str, Any], value: np.ndarray) -> np.ndarray:
@@ -121,35 +114,34 @@ def _on_steps(scale: dict[str, Any], value: np.ndarray) -> np.ndarray:
 
 
 def _type_in(
-    rows: Rows, number: int, form: int, unit: np.ndarray, visit: np.ndarray, score: np.ndarray
+    world: World, number: int, unit: np.ndarray, visit: np.ndarray, score: np.ndarray
 ) -> None:
-    if len(unit):
-        rows.add(
-            "measurements",
-            unit=unit,
-            visit=visit,
-            measure=number,
-            side=MIDLINE_SIDE,
-            moment=0,
-            trial=1,
-            value=np.round(score, 1),
-            rater=-1,
-            instrument=form,
-            mode=-1,
-        )
+    """Add scores that the clinic typed in as totals."""
+    world.rows.add(
+        "measurements",
+        unit=unit,
+        visit=visit,
+        measure=number,
+        side=SIDES.index("midline"),
+        moment=0,
+        trial=1,
+        value=np.round(score, 1),
+        rater=-1,
+        instrument=world.instruments.index("form"),
+        mode=-1,
+    )
 
 
 def _answer(
-    rng: np.random.Generator,
+    world: World,
     scale: dict[str, Any],
-    rows: Rows,
     number: int,
     unit: np.ndarray,
     visit: np.ndarray,
     score: np.ndarray,
 ) -> None:
     """Spread a total over items of differing difficulty, then leave a few blank."""
-    items = scale["items"]
+    rng, items = world.rng, scale["items"]
     count, span = items["count"], items["high"] - items["low"]
     target = np.rint(score / 100 * count * span).astype(int)
     hardness = np.linspace(-0.12, 0.12, count)[rng.permutation(count)]
@@ -165,7 +157,7 @@ def _answer(
     blank = rng.random(points.shape) < items["blank"]
     blank[:, items["often_blank"] - 1] |= rng.random(len(unit)) < items["often"]
     answer[blank] = np.nan
-    rows.add(
+    world.rows.add(
         "answers",
         unit=np.repeat(unit, count),
         visit=np.repeat(visit, count),
@@ -176,31 +168,24 @@ def _answer(
 
 
 def _rate_change(
-    rng: np.random.Generator,
-    scenario: dict[str, Any],
-    episodes: Episodes,
-    due: np.ndarray,
-    anchor_gain: dict[str, tuple[np.ndarray, np.ndarray]],
-    rows: Rows,
-    form: int,
+    world: World, due: np.ndarray, gains: dict[str, tuple[np.ndarray, np.ndarray]]
 ) -> None:
     """Global rating of change at follow-up, from the true change of the complaint's own scale."""
+    rng, scenario, episodes = world.rng, world.scenario, world.episodes
     rating = scenario["global_rating"]
-    number = len(scenario["ranges"]) + len(scenario["scales"])
     for complaint, anchor in rating["anchor"].items():
-        unit, gain = anchor_gain[anchor]
+        unit, gain = gains[anchor]
         mine = episodes.complaint[unit] == scenario["complaints"]["names"].index(complaint)
         unit, gain = unit[mine], gain[mine]
         asked = due[unit] & (rng.random(gain.shape) < rating["answered"])
         asked[:, 0] = False
         row, visit = np.nonzero(asked)
-        state = (
-            gain[row, visit] / scenario["scales"][anchor]["start"][1] - episodes.severity[unit[row]]
-        )
+        gained = gain[row, visit]
+        state = gained / scenario["scales"][anchor]["start"][1] - episodes.severity[unit[row]]
         latent = (
-            3 * gain[row, visit] / rating["important"][anchor]
+            3 * gained / rating["important"][anchor]
             + rating["present"] * (state - 1)
             + rating["noise_sd"] * rng.standard_normal(len(row))
         )
-        value = np.clip(np.trunc(latent), -7, 7)
-        _type_in(rows, number, form, unit[row], visit, value)
+        number = world.measures.index("groc")
+        _type_in(world, number, unit[row], visit, np.clip(np.trunc(latent), -7, 7))

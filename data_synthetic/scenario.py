@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-__all__ = ["day_number", "load_scenario", "words"]
+__all__ = ["as_dates", "day_number", "load_scenario", "words"]
 
 HERE = Path(__file__).resolve().parent
 
@@ -39,6 +39,11 @@ def _overlay(base: dict[str, Any], changes: dict[str, Any], path: str) -> dict[s
 def day_number(date: dt.date) -> int:
     """Days since 1970-01-01."""
     return (date - dt.date(1970, 1, 1)).days
+
+
+def as_dates(days: np.ndarray) -> np.ndarray:
+    """Dates from days since 1970-01-01, as tables store them."""
+    return days.astype("datetime64[D]").astype("datetime64[us]")
 
 
 def words(choices: list[str], index: np.ndarray) -> Any:

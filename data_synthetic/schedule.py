@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from data_synthetic.people import Episodes
-from data_synthetic.scenario import day_number, words
+from data_synthetic.scenario import as_dates, day_number, words
 
 __all__ = ["Schedule", "make_schedule", "visits_table"]
 
@@ -38,6 +38,10 @@ class Schedule:
     def since_start(self) -> np.ndarray:
         """Days since the first visit."""
         return self.day - self.day[:, :1]
+
+    def dates(self, unit: np.ndarray, visit: np.ndarray) -> np.ndarray:
+        """Dates of visits, as tables store them."""
+        return as_dates(self.day[unit, visit])
 
 
 def make_schedule(
@@ -154,7 +158,7 @@ def visits_table(
             "client": codes.take(episodes.client[unit]),
             "episode": pd.array(episodes.episode[unit], dtype="Int64"),
             "visit": pd.array(visit + 1, dtype="Int64"),
-            "date": schedule.day[unit, visit].astype("datetime64[D]").astype("datetime64[us]"),
+            "date": schedule.dates(unit, visit),
             "practitioner": words(
                 scenario["practitioners"]["codes"], schedule.practitioner[unit, visit]
             ),

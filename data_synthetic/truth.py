@@ -27,9 +27,10 @@ import numpy as np
 import pandas as pd
 
 from data_synthetic.people import AFFECTED, GROUPS, Episodes
-from data_synthetic.readings import MODES, SIDES, Rows, instrument_names
+from data_synthetic.readings import MODES, SIDES
 from data_synthetic.scenario import words
 from data_synthetic.schedule import Schedule
+from data_synthetic.world import World, sign_of
 
 __all__ = ["Truth", "make_truth"]
 
@@ -79,9 +80,8 @@ class Truth:
             true_latest=("true_before", "last"),
         ).reset_index()
         settings = {**self.scenario["ranges"], **self.scenario["scales"]}[measure]
-        sign = 1 if settings["better"] == "higher" else -1
         change = found["true_latest"] - found["true_start"]
-        return found.assign(true_improvement=sign * change)
+        return found.assign(true_improvement=sign_of(settings) * change)
 
     def true_mean_improvement(
         self, measure: str, *, mode: str = "active", until: dt.date | None = None
@@ -197,17 +197,12 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def make_truth(
-    scenario: dict[str, Any],
-    episodes: Episodes,
-    schedule: Schedule,
-    rows: Rows,
-    codes: Any,
-    measures: list[str],
-) -> Truth:
+def make_truth(world: World, codes: Any) -> Truth:
     """Put the planted courses and levels into frames."""
-    levels = pd.DataFrame(rows.arrays("levels"))
-    courses = pd.DataFrame(rows.arrays("courses"))
+    scenario, episodes, schedule = world.scenario, world.episodes, world.schedule
+    measures = world.measures
+    levels = pd.DataFrame(world.rows.arrays("levels"))
+    courses = pd.DataFrame(world.rows.arrays("courses"))
     ordered = levels.sort_values([*_KEY, "visit"], kind="stable")
     ends = ordered.groupby(_KEY, sort=False)
     seen = ends.agg(
@@ -220,19 +215,16 @@ def make_truth(
     courses = courses.merge(seen, on=_KEY, how="inner", validate="one_to_one")
     unit = courses["unit"].to_numpy()
     better = {**scenario["ranges"], **scenario["scales"]}
-    sign = np.array([1 if better[name]["better"] == "higher" else -1 for name in better])[
-        courses["measure"].to_numpy()
-    ]
+    sign = np.array([sign_of(measure) for measure in better.values()])[courses["measure"]]
     progress = schedule.progress
     gained = progress[unit, courses["last_visit"]] - progress[unit, courses["first_visit"]]
     change = courses["true_latest"] - courses["true_start"]
-    instruments = [*instrument_names(scenario), "form"]
     courses = pd.DataFrame(
         {
             **_who(episodes, codes, unit),
             **_what(courses, measures),
             "affected": courses["affected"].to_numpy().astype(bool),
-            "instrument": words(instruments, courses["instrument"].to_numpy()),
+            "instrument": words(world.instruments, courses["instrument"].to_numpy()),
             "n_visits": courses["n_visits"],
             "first_visit": courses["first_visit"] + 1,
             "last_visit": courses["last_visit"] + 1,
@@ -253,9 +245,7 @@ def make_truth(
         {
             **_who(episodes, codes, unit),
             "visit": levels["visit"] + 1,
-            "date": schedule.day[unit, levels["visit"].to_numpy()]
-            .astype("datetime64[D]")
-            .astype("datetime64[us]"),
+            "date": schedule.dates(unit, levels["visit"].to_numpy()),
             **_what(levels, measures),
             "true_before": levels["true_before"],
             "true_after": levels["true_after"],

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from data_synthetic.as_caseload import as_caseload
 from data_synthetic.make_caseload import make_caseload, write_caseload
 from data_synthetic.scenario import load_scenario
 from outcomes.measures import catalogue
@@ -443,6 +444,26 @@ def test_recorded_mean_improvement_recovers_the_truth():
     assert len(gaps) == 8
     for measure, values in gaps.items():
         assert abs(np.mean(values)) < 4 * np.std(values, ddof=1) / np.sqrt(len(values)), measure
+
+
+def test_a_caseload_made_in_memory_is_the_one_read_from_the_folder(made):
+    from outcomes.records import read_caseload
+
+    read = read_caseload(FOLDER / "caseload")
+    assert read.ledger.empty
+    direct = as_caseload(made[0])
+    for name, frame in read.tables.items():
+        assert list(direct.tables[name].columns) == list(frame.columns)
+        if name != "measurements":
+            pd.testing.assert_frame_equal(direct.tables[name], frame)
+    order = [*KEY, "moment", "trial"]
+    both = [
+        c.measurements.query("instrument != 'items'")
+        .drop(columns=["source_row", "source_file"])
+        .sort_values(order, ignore_index=True)
+        for c in (read, direct)
+    ]
+    pd.testing.assert_frame_equal(*both)
 
 
 # --- changes -----------------------------------------------------------------------------------
