@@ -34,7 +34,8 @@ def match_tables(
     for raw in raws:
         name = plan.table_of(raw.name)
         if name is None:
-            unread.append(raw)
+            if raw.name != "ledger":  # that of an earlier reading, written beside the tables
+                unread.append(raw)
             continue
         placed[raw.file] = name
         draft = _pick_columns(raw, name, plan, book, faults)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from outcomes.errors import OutcomesError
 from outcomes.records.mapping.guessing import Guess, guess_column
 from outcomes.records.sources import FileSettings, RawTable, open_source
 
@@ -110,14 +111,14 @@ def _find_header(source: Any, raw: RawTable, settings: FileSettings) -> tuple[Ra
     for row in range(2, 9):
         try:
             tables = open_source(source, replace(settings, header_row=row))
-        except Exception:  # too few rows: keep what there is
+        except OutcomesError:  # too few rows: keep what there is
             break
         found = next((table for table in tables if table.name == raw.name), None)
         if found is None:
             break
-        if _names(found) > _names(best):
+        if _names(found) > _names(best) or found.headers == best.headers:
             best, best_row = found, row
-        if not _doubtful(best):
+        elif not _doubtful(best):
             break
     return best, best_row
 

@@ -147,4 +147,12 @@ def _trimmed(column: Any) -> pd.Series:
     """Strip white space (of any script) around each cell; blank becomes missing."""
     series = pd.Series(column, dtype="str")
     stripped = series.str.strip(" \t\r\n\x0b\x0c\u00a0\u2007\u202f\u3000\ufeff\u200b\u200e\u200f")
+    marked = stripped.str.startswith("'").fillna(False).to_numpy(dtype=bool)
+    if marked.any():
+        # Spreadsheets, and our own writer, put ' before text that must not run as a formula.
+        bare = stripped[marked].str.replace(
+            r"^'(?=[ '\u00a0]*[=+\-@\t\r\n＝＋－＠])", "", regex=True
+        )
+        stripped = stripped.copy()
+        stripped[marked] = bare
     return stripped.where(stripped != "", None)
