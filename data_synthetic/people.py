@@ -50,6 +50,16 @@ class Episodes:
         return self.own_response + self.added_response
 
 
+@dataclass(frozen=True)
+class _Traits:
+    """What belongs to a client whatever the episode; one entry per client in every array."""
+
+    site: np.ndarray
+    practitioner: np.ndarray
+    complaint: np.ndarray
+    affected: np.ndarray
+
+
 def make_people(
     rng: np.random.Generator, scenario: dict[str, Any], n_clients: int
 ) -> tuple[pd.DataFrame, Episodes]:
@@ -58,20 +68,17 @@ def make_people(
     practitioner = _practitioners(rng, scenario, site)
     complaint = rng.choice(3, n_clients, p=scenario["complaints"]["share"])
     affected = np.array([rng.choice(4, p=_SIDE_SHARES[kind]) for kind in complaint])
+    traits = _Traits(site, practitioner, complaint, affected)
     first, last = day_number(scenario["first_day"]), day_number(scenario["last_day"])
     start = np.sort(rng.integers(first, last - 10, n_clients))
-    clients = _clients_table(rng, scenario, site, practitioner, complaint, affected)
+    clients = _clients_table(rng, scenario, traits)
 
     again = _who_returns(rng, scenario, start, last)
     low, high = scenario["second_episode"]["days_after"]
     index = np.concatenate([np.arange(n_clients), again])
     starts = np.concatenate([start, start[again] + rng.integers(low, high, len(again))])
     order = np.lexsort((starts, index))
-    index, starts = index[order], starts[order]
-    episode = np.ones(len(index), dtype=int)
-    episode[1:][index[1:] == index[:-1]] = 2
-    return clients, _courses(rng, scenario, index, episode, starts, site, practitioner, complaint,
-                             affected)  # fmt: skip
+    return clients, _courses(rng, scenario, traits, index[order], starts[order])
 
 
 def _practitioners(
@@ -88,26 +95,21 @@ def _practitioners(
 
 
 def _clients_table(
-    rng: np.random.Generator,
-    scenario: dict[str, Any],
-    site: np.ndarray,
-    practitioner: np.ndarray,
-    complaint: np.ndarray,
-    affected: np.ndarray,
+    rng: np.random.Generator, scenario: dict[str, Any], traits: _Traits
 ) -> pd.DataFrame:
-    n = len(site)
+    n = len(traits.site)
     return pd.DataFrame(
         {
             "client": words([f"C{i:04d}" for i in range(1, n + 1)], np.arange(n)),
-            "clinic": words(scenario["sites"]["codes"], site),
-            "practitioner": words(scenario["practitioners"]["codes"], practitioner),
+            "clinic": words(scenario["sites"]["codes"], traits.site),
+            "practitioner": words(scenario["practitioners"]["codes"], traits.practitioner),
             "birth_year": pd.array(
                 np.clip(np.rint(rng.normal(1982, 13, n)), 1945, 2006).astype(int), dtype="Int64"
             ),
             "sex": words(["female", "male"], (rng.random(n) > 0.56).astype(int)),
             "dominant_side": words(["left", "right"], (rng.random(n) > 0.11).astype(int)),
-            "affected_side": words(AFFECTED, affected),
-            "complaint": words(scenario["complaints"]["names"], complaint),
+            "affected_side": words(AFFECTED, traits.affected),
+            "complaint": words(scenario["complaints"]["names"], traits.complaint),
             "onset_weeks": np.rint(np.clip(rng.lognormal(2.3, 1.0, n), 1, 400)),
             "consent_case_report": pd.array(
                 rng.random(n) < scenario["consent"]["share"], dtype="boolean"
@@ -127,15 +129,15 @@ def _who_returns(
 def _courses(
     rng: np.random.Generator,
     scenario: dict[str, Any],
+    traits: _Traits,
     client: np.ndarray,
-    episode: np.ndarray,
     start: np.ndarray,
-    site: np.ndarray,
-    practitioner: np.ndarray,
-    complaint: np.ndarray,
-    affected: np.ndarray,
 ) -> Episodes:
+    """Draw what each episode would gain, and how fast; episodes are ordered by client and start."""
     n = len(client)
+    episode = np.ones(n, dtype=int)
+    episode[1:][client[1:] == client[:-1]] = 2
+    site, practitioner = traits.site[client], traits.practitioner[client]
     groups = [scenario["response"][name] for name in GROUPS]
     group = rng.choice(3, n, p=[kind["share"] for kind in groups])
     mean, sd, least = (
@@ -151,12 +153,12 @@ def _courses(
     adherence = 1 / (1 + np.exp(-(typical + exercise["between_sd"] * willing)))
 
     change = scenario["site_change"]
-    changed = (site[client] == scenario["sites"]["codes"].index(change["site"])) & (
+    changed = (site == scenario["sites"]["codes"].index(change["site"])) & (
         start >= day_number(change["date"])
     )
     added = (
-        np.array(scenario["practitioners"]["effect"])[practitioner[client]]
-        + np.array(scenario["sites"]["effect"])[site[client]]
+        np.array(scenario["practitioners"]["effect"])[practitioner]
+        + np.array(scenario["sites"]["effect"])[site]
         + change["effect"] * changed
         + exercise["total_effect"] * (adherence - exercise["typical"])
     )
@@ -164,10 +166,10 @@ def _courses(
     return Episodes(
         client=client,
         episode=episode,
-        site=site[client],
-        practitioner=practitioner[client],
-        complaint=complaint[client],
-        affected=affected[client],
+        site=site,
+        practitioner=practitioner,
+        complaint=traits.complaint[client],
+        affected=traits.affected[client],
         group=group,
         start_day=start,
         own_response=own,
