@@ -13,7 +13,7 @@ __version__ = "0.1.0"
 #: Public name -> module that holds it.
 _PUBLIC = {
     "Caseload": "outcomes.records.caseload",
-    "course_over_weeks": "outcomes.statistics.course",
+    "course_over_weeks": "outcomes.statistics.review",
     "fit_mixed_model": "outcomes.statistics.mixed_model",
     "judge_change": "outcomes.statistics.individual_change",
     "judged_side": "outcomes.records.readings",

@@ -1,8 +1,8 @@
 """The course over weeks: a mean line for the caseload, from every visit of every client.
 
-The model is a random intercept and slope per episode of care. Time is either weeks, or
-``log(1 + weeks)``, which flattens as clinical gains do; the one with the higher likelihood is
-taken, and the result says which.
+The model is a random intercept and slope per episode of care in ``h(week) = 1 - exp(-week / s)``,
+which flattens as clinical gains do, or in weeks themselves (``s`` infinite). The scale ``s`` is the
+one of the clients' own courses where these were fitted, else the most likely of a few.
 """
 
 from __future__ import annotations
@@ -15,12 +15,13 @@ import pandas as pd
 
 from outcomes.errors import ModelError, check_columns, check_positive
 from outcomes.results import Claim
+from outcomes.statistics.individual_change.client_courses import time_scale
 from outcomes.statistics.mixed_model import fit_mixed_model
 
-__all__ = ["TIMES", "Course", "course_over_weeks"]
+__all__ = ["Course", "course_over_weeks"]
 
-#: Scales of time, by name: from weeks to the variable of the model.
-TIMES = {"straight": lambda week: week, "flattening": np.log1p}
+#: Scales tried where none is given, in weeks; infinite is a straight course.
+_SCALES = (1.5, 3.0, 6.0, np.inf)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -31,8 +32,8 @@ class Course(Claim):
     ----------
     fit : MixedModelFit
         The fitted model; its time variable is `time`.
-    shape : str
-        ``"straight"`` or ``"flattening"``.
+    scale : float
+        Weeks in which the course makes 63% of its way; infinite if straight.
     line : DataFrame
         week, estimate, ci_low, ci_high: the mean course.
     n : int
@@ -42,14 +43,23 @@ class Course(Claim):
     """
 
     fit: Any
-    shape: str
+    scale: float
     line: pd.DataFrame
     n: int
     n_readings: int
 
+    @property
+    def shape(self) -> str:
+        """``"straight"`` or ``"flattening"``."""
+        return "straight" if np.isinf(self.scale) else "flattening"
+
 
 def course_over_weeks(
-    values: pd.DataFrame, *, longest: float = 26.0, confidence: float = 0.95
+    values: pd.DataFrame,
+    *,
+    scale: float | None = None,
+    longest: float = 26.0,
+    confidence: float = 0.95,
 ) -> Course:
     """Fit the mean course of one measure over the weeks of care.
 
@@ -61,6 +71,9 @@ def course_over_weeks(
     values : DataFrame
         One row per client, episode and visit: client, episode, week (>= 0), value. One series
         per episode: instruments and sides are not mixed here.
+    scale : float, optional
+        Weeks in which the course makes 63% of its way, above 0; infinite for a straight course.
+        Left out: the most likely of 1.5, 3, 6 and infinite.
     longest : float
         Weeks kept; later visits are left out.
     confidence : float
@@ -79,9 +92,8 @@ def course_over_weeks(
 
     Notes
     -----
-    value = b0 + b1 t + u0 + u1 t + e by REML, t = week or log(1 + week), chosen by the likelihood
-    (ML) with the same number of parameters. Missing visits are missing at random given the visits
-    that took place.
+    value = b0 + b1 h(week) + u0 + u1 h(week) + e by REML, intervals by Kenward and Roger. Missing
+    visits are missing at random given the visits that took place.
     """
     check_columns(values, ["client", "episode", "week", "value"], thing="the table of values")
     check_positive("longest", longest)
@@ -100,27 +112,25 @@ def course_over_weeks(
         }
     )
     random = "1 + time" if sizes.max() > 2 else "1"
-    fits = {
-        shape: fit_mixed_model(
-            data.assign(time=scale(data["week"])),
-            "value ~ time",
-            groups="series",
-            random=random,
-            method="ML",
-            degrees_of_freedom="normal",
-        ).log_likelihood
-        for shape, scale in TIMES.items()
-    }
-    shape = max(fits, key=fits.__getitem__)
-    data["time"] = TIMES[shape](data["week"])
-    fit = fit_mixed_model(
-        data, "value ~ time", groups="series", random=random, ci_level=confidence
-    )
+    if scale is None:
+        scale = max(_SCALES, key=lambda s: _fit(data, s, random, "ML").log_likelihood)
+    fit = _fit(data, scale, random, "REML", ci_level=confidence)
     until = float(np.quantile(data.groupby("series")["week"].max(), 0.9))
     week = np.linspace(0, max(until, 1.0), 53)
-    grid = pd.DataFrame({"week": week, "time": TIMES[shape](week)})
+    grid = pd.DataFrame({"week": week, "time": time_scale(week, scale)})
     band = fit.predict(grid, level="population")
     line = pd.concat(
         [grid[["week"]], band[["estimate", "ci_low", "ci_high"]].reset_index(drop=True)], axis=1
     )
-    return Course(fit=fit, shape=shape, line=line, n=len(sizes), n_readings=len(data))
+    return Course(fit=fit, scale=float(scale), line=line, n=len(sizes), n_readings=len(data))
+
+
+def _fit(data: pd.DataFrame, scale: float, random: str, method: str, **settings: Any):
+    return fit_mixed_model(
+        data.assign(time=time_scale(data["week"].to_numpy(), scale)),
+        "value ~ time",
+        groups="series",
+        random=random,
+        method=method,
+        **settings,
+    )

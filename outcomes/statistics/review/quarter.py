@@ -14,58 +14,51 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import ArgumentError, DataError, ModelError, check_count
-from outcomes.measures.catalogue import Measure
-from outcomes.measures.thresholds import Threshold
 from outcomes.records.caseload import Caseload
-from outcomes.records.lookup import error_of, importance_of, measure_of
 from outcomes.records.readings import judged_side, visit_values
 from outcomes.results import Claim, Estimate
-from outcomes.statistics.course import Course, course_over_weeks
 from outcomes.statistics.effect_size import mean_change, standardised_change, verdict_shares
-from outcomes.statistics.individual_change import judge_change, start_and_latest
-from outcomes.statistics.service import flow_counts, quarter_dates, quarter_of
+from outcomes.statistics.review.course import Course, course_over_weeks
+from outcomes.statistics.review.judging import JudgedMeasure, judge_measure
+from outcomes.statistics.review.shares import model_shares
+from outcomes.statistics.service import (
+    eligible_episodes,
+    flow_counts,
+    quarter_dates,
+    quarter_of,
+)
 from outcomes.statistics.service.quarters import ALL
 
 __all__ = ["MeasureReview", "QuarterReview", "review_quarter"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class MeasureReview(Claim):
-    """One measure in one quarter.
+class MeasureReview(JudgedMeasure):
+    """One measure in one quarter: its `judged` rows are those seen in the quarter.
 
     Attributes
     ----------
-    measure : Measure
-        From the catalogue or the clinic's own.
-    error, importance : Threshold or None
-        Thresholds used, with their sources.
+    everyone : DataFrame
+        The judged rows of all episodes up to the quarter's end.
     flow : dict of str to int
         eligible, measured_at_start, measured_again, analysed.
-    judged : DataFrame
-        One row per client and episode, as `judge_change` gives it.
     improvement : Estimate
         Mean improvement in the measure's unit.
     standardised : DataFrame
         The same in standard deviations, four ways, with intervals.
     shares : DataFrame
-        Shares improved and worsened.
+        Shares improved and worsened by cut-off (`verdict_shares`), then by the model
+        (`model_shares`).
     course : Course or None
-        The mean course from the mixed model; None with `notes` where it cannot be fitted.
-    values : DataFrame
-        The visits' values behind it.
+        The mean course from the mixed model; None with a note where it cannot be fitted.
     """
 
-    measure: Measure
-    error: Threshold | None
-    importance: Threshold | None
+    everyone: pd.DataFrame
     flow: dict[str, int]
-    judged: pd.DataFrame
     improvement: Estimate
     standardised: pd.DataFrame
     shares: pd.DataFrame
     course: Course | None
-    values: pd.DataFrame
-    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -99,8 +92,7 @@ class QuarterReview(Claim):
         rows = pd.concat(
             [m.judged.assign(better=m.measure.better) for m in self.measures], ignore_index=True
         )
-        rank = rows["worsened"].fillna(False).astype(bool)
-        return rows.iloc[np.lexsort([rows["improvement"], ~rank])].reset_index(drop=True)
+        return rows.iloc[np.lexsort([rows["improvement"], ~rows["worse"]])].reset_index(drop=True)
 
     @property
     def shares(self) -> pd.DataFrame:
@@ -207,8 +199,6 @@ def _attended(visits: pd.DataFrame) -> pd.DataFrame:
 
 
 def _episodes(caseload: Caseload, quarter: str) -> pd.MultiIndex:
-    from outcomes.statistics.service import eligible_episodes
-
     return pd.MultiIndex.from_frame(eligible_episodes(caseload.visits, quarter=quarter))
 
 
@@ -220,33 +210,27 @@ def _review_measure(
     flow: pd.Series,
     confidence: float,
 ) -> MeasureReview:
-    measure = measure_of(caseload, code)
-    rows = values[values["measure"] == code]
-    pairs = start_and_latest(rows)
-    series = _series_values(rows, pairs)
-    mine = pd.MultiIndex.from_frame(pairs[["client", "episode"]]).isin(episodes)
-    pairs = pairs[mine].reset_index(drop=True)
-    error, importance = error_of(caseload, code), importance_of(caseload, code)
-    judged = judge_change(
-        pairs,
-        standard_error_of_measurement=_row_errors(caseload, code, pairs),
-        minimal_important_change=importance.value if importance else None,
-        better=measure.better,
-        confidence=confidence,
-    )
-    shares = verdict_shares(judged, confidence=confidence)
-    notes: tuple[str, ...] = ()
+    found = judge_measure(caseload, values, code, confidence=confidence)
+    everyone = found.judged
+    mine = pd.MultiIndex.from_frame(everyone[["client", "episode"]]).isin(episodes)
+    judged = everyone[mine].reset_index(drop=True)
+    measure, notes = found.measure, found.notes
     course = None
     try:
-        course = course_over_weeks(series, confidence=confidence)
+        course = course_over_weeks(
+            found.values,
+            scale=found.courses.scale if found.courses else None,
+            confidence=confidence,
+        )
     except ModelError as reason:
-        notes = (f"No course: {reason}",)
+        notes = (*notes, str(reason))
     return MeasureReview(
         measure=measure,
-        error=error,
-        importance=importance,
-        flow={k: int(flow[k]) for k in _STAGES},
+        error=found.error,
+        importance=found.importance,
+        flow={stage: int(flow[stage]) for stage in _STAGES},
         judged=judged,
+        everyone=everyone,
         improvement=mean_change(
             judged,
             better=measure.better,
@@ -255,9 +239,16 @@ def _review_measure(
             unit=measure.unit,
         ),
         standardised=standardised_change(judged, better=measure.better, confidence=confidence),
-        shares=shares,
+        shares=pd.concat(
+            [
+                verdict_shares(judged, confidence=confidence),
+                model_shares(judged, confidence=confidence).assign(measure=measure.code),
+            ],
+            ignore_index=True,
+        ),
         course=course,
-        values=series,
+        courses=found.courses,
+        values=found.values,
         notes=notes,
     )
 
@@ -265,28 +256,6 @@ def _review_measure(
 #: Ratings of change itself: an anchor for thresholds, not an outcome with a start and a latest.
 _ANCHORS = ("groc",)
 _STAGES = ("eligible", "measured_at_start", "measured_again", "analysed")
-
-
-def _series_values(rows: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
-    """Keep, of each episode, the values of the series that was paired."""
-    keys = ["client", "episode", "side", "mode", "instrument"]
-    return rows.merge(pairs[keys], on=keys)
-
-
-def _row_errors(caseload: Caseload, code: str, pairs: pd.DataFrame) -> np.ndarray:
-    """Give each pair the error of its own instrument and mode; a mean of two sides has less."""
-    found = {
-        kind: error_of(caseload, code, instrument=kind[0], mode=kind[1])
-        for kind in set(zip(pairs["instrument"], pairs["mode"], strict=True))
-    }
-    error = np.array(
-        [
-            found[kind].value if found[kind] else np.nan
-            for kind in zip(pairs["instrument"], pairs["mode"], strict=True)
-        ],
-        dtype=float,
-    )
-    return np.where(pairs["side"] == "both", error / np.sqrt(2), error)
 
 
 def _summary_row(review: MeasureReview) -> dict[str, Any]:
@@ -305,6 +274,9 @@ def _summary_row(review: MeasureReview) -> dict[str, Any]:
         "standardised_ci_high": becker["ci_high"],
     }
     for quantity, name in (
+        ("surely improved", "share_surely_improved"),
+        ("expected to have improved importantly", "share_expected_important"),
+        ("surely worse", "share_surely_worse"),
         ("improved detectably", "share_detectable"),
         ("improved importantly", "share_important"),
         ("worsened detectably", "share_worsened"),
