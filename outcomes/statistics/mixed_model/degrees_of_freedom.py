@@ -9,6 +9,13 @@ Kenward-Roger (1997, Biometrics 53:983): W is twice the inverse of the *expected
     Phi_A = Phi + 2 Phi {sum_ij W_ij (Q_ij - P_i Phi P_j - R_ij / 4)} Phi,
 
 R_ij (second derivatives of V) is zero unless residuals are autoregressive, where it is included.
+
+Both take the variances to be well inside their range. Where one is estimated as zero (or a
+correlation as one), Kenward-Roger's correction becomes far too large and Satterthwaite's degrees
+of freedom are those of a model without that random term. The rule `small_sample` is therefore
+Kenward-Roger inside, and at a boundary Satterthwaite with degrees of freedom no larger than what
+would hold if the variance were there: the groups of that level minus the fixed columns that are
+constant within them. tests/evidence/mixed_model_small_samples.py measures all four.
 """
 
 from __future__ import annotations
@@ -22,9 +29,14 @@ from numpy.typing import NDArray
 from outcomes.statistics.mixed_model.criterion import Criterion
 from outcomes.statistics.mixed_model.likelihood import Elimination, Evaluation
 
-__all__ = ["SmallSample", "Test"]
+__all__ = ["AT_ZERO", "SmallSample", "Test"]
 
 Array = NDArray[np.float64]
+
+#: A relative standard deviation (working units) below this counts as zero.
+AT_ZERO = 1e-4
+#: Share by which a contrast's variance must grow, per unit of relative variance, to lean on it.
+LEANS = 0.05
 
 
 @dataclass(frozen=True)
@@ -90,6 +102,36 @@ class SmallSample:
         gradient = np.einsum("i,xij,j->x", contrast, self._phi_gradient, contrast)
         spread = float(gradient @ self.parameter_covariance @ gradient)
         return 2.0 * variance**2 / spread if spread > 0 else np.inf
+
+    # The boundary ----------------------------------------------------------------------------
+
+    @cached_property
+    def boundary_directions(self) -> list[Array]:
+        """Per level, combinations of its random terms without variance, (q, how many)."""
+        out = []
+        for factor in self.criterion.factors(self.x):
+            values, vectors = np.linalg.eigh(factor @ factor.T)
+            out.append(vectors[:, values < AT_ZERO**2])
+        return out
+
+    def leans_on(self, contrast: Array) -> list[int]:
+        """Levels at their boundary whose missing variance would widen this contrast."""
+        c, p = self.ev.c, self.ev.c.shape[0]
+        variance = float(contrast @ c @ contrast)
+        at = self.criterion.structure.n_parameters
+        found = []
+        for i, (level, directions) in enumerate(
+            zip(self.criterion.plan, self.boundary_directions, strict=True)
+        ):
+            widest = 0.0
+            for direction in directions.T:
+                own = np.array([direction[a] * direction[b] for a, b in level.pairs])
+                t = np.einsum("j,jab->ab", own, self.ev.t[at : at + len(own), :p, :p])
+                widest = max(widest, float(contrast @ c @ t @ c @ contrast) / variance)
+            if widest > LEANS:
+                found.append(i)
+            at += len(level.pairs)
+        return found
 
     # Kenward-Roger ---------------------------------------------------------------------------
 

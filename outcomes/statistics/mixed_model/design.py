@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from outcomes.errors import ArgumentError, DataError, Faults, check_columns, rows_must
 
-__all__ = ["Design", "RandomLevel", "build_design", "columns_for", "group_names", "random_terms"]
+__all__ = ["Design", "RandomLevel", "build_design", "columns_for", "constant_within", "group_names", "random_terms"]
 
 Array = NDArray[np.float64]
 
@@ -425,6 +425,16 @@ def _nest(levels: list[RandomLevel]) -> tuple[RandomLevel, ...]:
             keys=outer.keys.iloc[back].reset_index(drop=True),
         )
     return tuple(out)
+
+
+def constant_within(design: Design, level: RandomLevel) -> int:
+    """Count the fixed columns that do not change within any group of a level."""
+    order = np.argsort(level.codes, kind="stable")
+    codes = level.codes[order]
+    same = codes[1:] == codes[:-1]
+    return sum(
+        not bool(np.any((column[order][1:] != column[order][:-1]) & same)) for column in design.x
+    )
 
 
 def _check_design(design: Design) -> None:

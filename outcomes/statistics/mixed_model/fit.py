@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from outcomes.errors import ModelError, check_between, check_choice
 from outcomes.statistics.mixed_model.comparison import Comparison
 from outcomes.statistics.mixed_model.criterion import Criterion
-from outcomes.statistics.mixed_model.degrees_of_freedom import SmallSample
-from outcomes.statistics.mixed_model.design import Design, build_design
+from outcomes.statistics.mixed_model.degrees_of_freedom import AT_ZERO, SmallSample
+from outcomes.statistics.mixed_model.design import Design, build_design, constant_within
 from outcomes.statistics.mixed_model.optimiser import Minimum, minimise
 from outcomes.statistics.mixed_model.reduction import Work, level_plan, prepare
 from outcomes.statistics.mixed_model.residual_structure import build_structure
@@ -23,10 +23,8 @@ __all__ = ["MixedModelFit", "fit_mixed_model"]
 
 Array = NDArray[np.float64]
 
-#: Up to this many groups Kenward-Roger is the default, above it Satterthwaite.
-KENWARD_ROGER_UP_TO = 5_000
-#: A relative standard deviation (working units) below this counts as zero.
-AT_ZERO = 1e-4
+#: Up to this many clients the small-sample rule is the default, above it Satterthwaite.
+SMALL_SAMPLE_UP_TO = 5_000
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -82,12 +80,26 @@ class MixedModelFit:
         work = self.work
         return np.linalg.solve(work.r, work.start + work.scale * self.small_sample.ev.beta)
 
+    @property
+    def uses_kenward_roger(self) -> bool:
+        """Whether covariance and df are Kenward-Roger's (`small_sample`: off the boundary)."""
+        inside = self.degrees_of_freedom == "small_sample" and not self.boundary
+        return inside or self.degrees_of_freedom == "kenward_roger"
+
+    @cached_property
+    def df_caps(self) -> list[float]:
+        """Per level: groups minus fixed columns that are constant within them."""
+        return [
+            max(level.n_groups - constant_within(self.design, level), 1)
+            for level in self.design.levels
+        ]
+
     @cached_property
     def covariance(self) -> Array:
         """Covariance of the fixed coefficients (Kenward-Roger's where that is the method)."""
         inner = (
             self.small_sample.phi_adjusted
-            if self.degrees_of_freedom == "kenward_roger"
+            if self.uses_kenward_roger
             else self.small_sample.phi
         )
         back = np.linalg.inv(self.work.r)
@@ -229,7 +241,7 @@ def fit_mixed_model(
     check_choice("method", method, ["REML", "ML"])
     if degrees_of_freedom is not None:
         check_choice(
-            "degrees_of_freedom", degrees_of_freedom, ["kenward_roger", "satterthwaite", "normal"]
+            "degrees_of_freedom", degrees_of_freedom, ["small_sample", "kenward_roger", "satterthwaite", "normal"]
         )
     check_between("ci_level", ci_level, 0, 1, remedy="Give 0.95")
     design = build_design(
@@ -287,11 +299,11 @@ def fit_design(
     if design.n_dropped:
         notes.append(f"{design.n_dropped:,} rows with missing values were left out.")
     if degrees_of_freedom is None:
-        small = n_clients <= KENWARD_ROGER_UP_TO
-        degrees_of_freedom = "kenward_roger" if small else "satterthwaite"
-        notes.append(f"Degrees of freedom: {degrees_of_freedom} (chosen by number of clients).")
+        small = n_clients <= SMALL_SAMPLE_UP_TO
+        degrees_of_freedom = "small_sample" if small else "satterthwaite"
     boundary = _boundary(design, criterion, x, work)
     boundary += structure.boundary(x[: structure.n_parameters])
+    notes.append(_df_note(degrees_of_freedom, bool(boundary)))
     notes += boundary
     return MixedModelFit(
         formula=design.formula,
@@ -315,6 +327,22 @@ def fit_design(
         small_sample=SmallSample(criterion, x, ev),
         minimum=minimum,
     )
+
+
+def _df_note(rule: str, at_boundary: bool) -> str:
+    if rule == "small_sample":
+        if not at_boundary:
+            return "Degrees of freedom: Kenward-Roger (1997)."
+        return (
+            "Degrees of freedom: Satterthwaite, held to the number of groups where a variance at "
+            "its boundary is involved (df_reliable says where)."
+        )
+    names = {
+        "kenward_roger": "Kenward-Roger (1997, expected information)",
+        "satterthwaite": "Satterthwaite",
+        "normal": "none (normal approximation)",
+    }
+    return f"Degrees of freedom: {names[rule]}."
 
 
 def _snapped(criterion: Criterion, x: Array) -> Array:

@@ -14,7 +14,7 @@ from outcomes.statistics.mixed_model.degrees_of_freedom import Test
 if TYPE_CHECKING:
     from outcomes.statistics.mixed_model.fit import MixedModelFit
 
-__all__ = ["coefficient_table", "contrast_table", "joint_test", "t_quantile"]
+__all__ = ["coefficient_table", "contrast_df", "contrast_table", "joint_test", "t_quantile"]
 
 Array = NDArray[np.float64]
 
@@ -36,14 +36,18 @@ def _two_sided(statistic: Array, df: Array) -> Array:
     return out
 
 
-def _one_df(fit: MixedModelFit, contrast: Array) -> float:
-    """Degrees of freedom of one contrast of the working coefficients."""
+def contrast_df(fit: MixedModelFit, contrast: Array) -> tuple[float, bool]:
+    """Degrees of freedom of one contrast of the working coefficients, and if they are reliable."""
     small = fit.small_sample
     if fit.degrees_of_freedom == "normal":
-        return np.inf
-    if fit.degrees_of_freedom == "satterthwaite":
-        return small.satterthwaite_df(contrast)
-    return small.kenward_roger(contrast[None])[0]
+        return np.inf, True
+    leans = small.leans_on(contrast) if fit.boundary else []
+    if fit.uses_kenward_roger:
+        return small.kenward_roger(contrast[None])[0], not leans
+    df = small.satterthwaite_df(contrast)
+    if fit.degrees_of_freedom == "small_sample":
+        df = min([df, *(fit.df_caps[i] for i in leans)])
+    return float(df), not leans
 
 
 def contrast_table(fit: MixedModelFit, names: list[str], contrasts: Array) -> pd.DataFrame:
@@ -51,7 +55,8 @@ def contrast_table(fit: MixedModelFit, names: list[str], contrasts: Array) -> pd
     working = np.linalg.solve(fit.work.r.T, contrasts.T).T
     estimate = contrasts @ fit.coefficients
     error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, fit.covariance, contrasts))
-    df = np.array([_one_df(fit, row) for row in working])
+    judged = [contrast_df(fit, row) for row in working]
+    df = np.array([df for df, _ in judged])
     statistic = estimate / error
     half = t_quantile(df, fit.ci_level) * error
     return pd.DataFrame(
@@ -60,6 +65,7 @@ def contrast_table(fit: MixedModelFit, names: list[str], contrasts: Array) -> pd
             "estimate": estimate,
             "standard_error": error,
             "df": df,
+            "df_reliable": [reliable for _, reliable in judged],
             "statistic": statistic,
             "p_value": _two_sided(statistic, df),
             "ci_low": estimate - half,
@@ -84,18 +90,17 @@ def joint_test(fit: MixedModelFit, contrasts: Array) -> Test:
     f = float(estimate @ np.linalg.solve(covariance, estimate)) / q
     working = np.linalg.solve(fit.work.r.T, contrasts.T).T
     df, scale = np.inf, 1.0
-    if fit.degrees_of_freedom == "kenward_roger":
+    if fit.uses_kenward_roger:
         df, scale = small.kenward_roger(working)
-    elif fit.degrees_of_freedom == "satterthwaite":
-        values, vectors = np.linalg.eigh(working @ small.phi @ working.T)
-        nu = np.array([small.satterthwaite_df(v) for v in (vectors.T @ working)])
+    elif fit.degrees_of_freedom != "normal":
+        _, vectors = np.linalg.eigh(working @ small.phi @ working.T)
+        nu = np.array([contrast_df(fit, v)[0] for v in (vectors.T @ working)])
         if q == 1:
             df = float(nu[0])
         else:
             above = nu[nu > 2.0]
             total = float(np.sum(np.where(np.isinf(above), 1.0, above / (above - 2.0))))
             df = 2.0 * total / (total - q) if total > q else (np.inf if total == q else 2.0)
-        del values
     f *= scale
     if np.isfinite(df):
         p = float(special.fdtrc(q, df, f))

@@ -12,6 +12,7 @@ variances taken as known).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from numpy.typing import NDArray
 from outcomes.errors import ArgumentError, DataError, check_choice, check_columns, rows_must
 from outcomes.statistics.mixed_model.design import RandomLevel, columns_for
 from outcomes.statistics.mixed_model.inference import t_quantile
+from outcomes.statistics.mixed_model.likelihood import Elimination
 
 if TYPE_CHECKING:
     from outcomes.statistics.mixed_model.fit import MixedModelFit
@@ -28,6 +30,9 @@ if TYPE_CHECKING:
 __all__ = ["client_effects", "predict", "predict_contrast"]
 
 Array = NDArray[np.float64]
+
+#: Up to this many clients the uncertainty of the variances enters a client's interval.
+INTEGRATE_UP_TO = 5_000
 
 
 def client_effects(fit: MixedModelFit, level: str | None) -> pd.DataFrame:
@@ -98,33 +103,101 @@ def _groups_of(level: RandomLevel, new: pd.DataFrame) -> NDArray[np.intp]:
     return known.get_indexer(pd.MultiIndex.from_frame(new[list(level.path)]))
 
 
+@dataclass(frozen=True)
+class _Point:
+    """Covariance parameters at which rows are predicted (working units)."""
+
+    factors: list[Array]
+    beta: Array
+    levels: list[Elimination]
+    phi: Array
+    sigma2: float
+
+
+def _point(fit: MixedModelFit, x: Array | None = None, log_s2: float = 0.0) -> _Point:
+    """The estimate, or another place."""
+    small = fit.small_sample
+    criterion = small.criterion
+    if x is None:
+        phi = small.phi_adjusted if fit.uses_kenward_roger else small.phi
+        return _Point(criterion.factors(small.x), small.ev.beta, small.levels, phi, small.sigma2)
+    ev = criterion.at(x, keep=True)
+    s2 = float(np.exp(log_s2))
+    return _Point(criterion.factors(x), ev.beta, ev.levels, s2 * ev.c, s2)
+
+
 def _walk(
-    fit: MixedModelFit, x: Array, zs: list[Array], groups: list[NDArray[np.intp]]
+    fit: MixedModelFit, point: _Point, x: Array, zs: list[Array], groups: list[NDArray[np.intp]]
 ) -> tuple[Array, Array]:
-    """Estimate and error variance of rows, working units of columns, units of the data out."""
-    small, work = fit.small_sample, fit.work
-    ev = small.ev
+    """Estimate and error variance of rows; columns and results in working units."""
     rows = x.shape[0]
-    s2 = small.sigma2
     rest = np.column_stack([*zs, x]) if zs else x.copy()
     value, variance = np.zeros(rows), np.zeros(rows)
     for depth, group in enumerate(groups):
         q = len(fit.design.levels[depth].terms)
         z, rest = rest[:, :q], rest[:, q:].copy()
-        factor = small.criterion.factors(small.x)[depth]
+        factor = point.factors[depth]
         k = np.broadcast_to((factor @ factor.T)[None], (rows, q, q)).copy()
         seen = group >= 0
-        k[seen] = np.moveaxis(small.levels[depth].k, -1, 0)[group[seen]]
-        variance += s2 * np.einsum("na,nab,nb->n", z, k, z)
-        b = small.levels[depth].b
+        k[seen] = np.moveaxis(point.levels[depth].k, -1, 0)[group[seen]]
+        variance += point.sigma2 * np.einsum("na,nab,nb->n", z, k, z)
+        b = point.levels[depth].b
         for a in range(q):
             mine = b[a, group[seen]] * z[seen, a][:, None]
             rest[seen] -= mine[:, :-1]
             value[seen] += mine[:, -1]
-    phi = small.phi_adjusted if fit.degrees_of_freedom == "kenward_roger" else small.phi
-    value += rest @ ev.beta
-    variance += np.einsum("na,ab,nb->n", rest, phi, rest)
-    return work.scale * value + x @ work.start, work.scale**2 * variance
+    value += rest @ point.beta
+    variance += np.einsum("na,ab,nb->n", rest, point.phi, rest)
+    return value, variance
+
+
+def _sigma_points(fit: MixedModelFit) -> list[_Point]:
+    """Places one standard error away along each axis of the covariance parameters, in pairs."""
+    small = fit.small_sample
+    values, vectors = np.linalg.eigh(small.parameter_covariance)
+    centre = np.append(small.x, np.log(small.sigma2))
+    out = []
+    for value, vector in zip(values, vectors.T, strict=True):
+        if value <= 0.0:
+            continue
+        step = min(float(np.sqrt(value)), 3.0) * vector
+        out += [_point(fit, w[:-1], w[-1]) for w in (centre + step, centre - step)]
+    return out
+
+
+def _judged(
+    fit: MixedModelFit,
+    x: Array,
+    zs: list[Array],
+    groups: list[NDArray[np.intp]],
+    noise: Array,
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Estimate; variance and df of its error; variance and df of the error for a new reading.
+
+    `noise` is what a new reading adds, in units of the residual variance.
+    """
+    work = fit.work
+    here = _point(fit)
+    value, variance = _walk(fit, here, x, zs, groups)
+    total = variance + here.sigma2 * noise
+    df = total_df = np.full(value.shape, np.inf)
+    if zs and fit.degrees_of_freedom != "normal" and fit.n_clients <= INTEGRATE_UP_TO:
+        moved, spread, bend = np.zeros_like(value), np.zeros_like(value), np.zeros_like(value)
+        total_spread, total_bend = np.zeros_like(value), np.zeros_like(value)
+        for point in _sigma_points(fit):
+            other, its_variance = _walk(fit, point, x, zs, groups)
+            its_total = its_variance + point.sigma2 * noise
+            moved += 0.5 * (other - value) ** 2
+            spread += 0.5 * (its_variance - variance) ** 2
+            bend += 0.5 * (its_variance - variance)
+            total_spread += 0.5 * (its_total - total) ** 2
+            total_bend += 0.5 * (its_total - total)
+        variance = variance + moved + np.maximum(bend, 0.0)
+        total = total + moved + np.maximum(total_bend, 0.0)
+        df = 2.0 * variance**2 / np.maximum(spread, np.finfo(float).tiny)
+        total_df = 2.0 * total**2 / np.maximum(total_spread, np.finfo(float).tiny)
+    unit = work.scale**2
+    return work.scale * value + x @ work.start, unit * variance, df, unit * total, total_df
 
 
 def _working_rows(
@@ -140,34 +213,58 @@ def _working_rows(
     return x, zs, groups
 
 
-def _interval_frame(fit: MixedModelFit, keys: pd.DataFrame, estimate: Array, variance: Array):
+def _interval_frame(
+    fit: MixedModelFit, keys: pd.DataFrame, estimate: Array, variance: Array, df: Array
+) -> pd.DataFrame:
     error = np.sqrt(np.maximum(variance, 0.0))
-    half = t_quantile(np.array(np.inf), fit.ci_level) * error
+    half = t_quantile(df, fit.ci_level) * error
     frame = keys.copy()
     frame["estimate"] = estimate
     frame["standard_error"] = error
+    frame["df"] = df
     frame["ci_low"], frame["ci_high"] = estimate - half, estimate + half
     frame["ci_level"] = fit.ci_level
     return frame
+
+
+def _population_df(fit: MixedModelFit, x: Array) -> Array:
+    """Degrees of freedom of rows of the mean course (distinct rows are judged once)."""
+    from outcomes.statistics.mixed_model.inference import contrast_df
+
+    distinct, back = np.unique(x, axis=0, return_inverse=True)
+    moving = np.abs(distinct).sum(axis=1) > 0
+    df = np.full(len(distinct), np.inf)
+    df[moving] = [contrast_df(fit, row)[0] for row in distinct[moving]]
+    return df[back.reshape(-1)]
+
+
+def _complete(columns: Array, thing: str) -> None:
+    whole = np.isfinite(columns).all(axis=1)
+    if not whole.all():
+        raise rows_must(thing, "be complete", ~whole, "Fill in or drop these rows")
+
+
+def _keys(fit: MixedModelFit, new: pd.DataFrame) -> pd.DataFrame:
+    return new[[name for name in fit.design.groups if name in new.columns]].reset_index(drop=True)
 
 
 def predict(fit: MixedModelFit, new: pd.DataFrame, *, level: str = "client") -> pd.DataFrame:
     """Predict rows; see `MixedModelFit.predict`."""
     check_choice("level", level, ["client", "population"])
     x, zs, groups = _working_rows(fit, new, level, "the new rows")
-    complete = np.isfinite(x).all(axis=1)
-    if not complete.all():
-        raise rows_must("the new rows", "be complete", ~complete, "Fill in or drop these rows")
-    estimate, variance = _walk(fit, x, zs, groups)
-    keys = new[[name for name in fit.design.groups if name in new.columns]].reset_index(drop=True)
-    frame = _interval_frame(fit, keys, estimate, variance)
-    spread = np.full(len(new), fit.residual_variance)
+    _complete(np.column_stack([x, *zs]), "the new rows")
+    structure = fit.small_sample.criterion.structure
+    noise = structure.relative_variance(new, fit.small_sample.x[: structure.n_parameters])
     if level == "population":
         for one in fit.design.levels:
-            z = columns_for(one.spec, new)
-            g = fit.random_covariances[one.name].to_numpy()
-            spread = spread + np.einsum("na,ab,nb->n", z, g, z)
-    half = t_quantile(np.array(np.inf), fit.ci_level) * np.sqrt(variance + spread)
+            z = columns_for(one.spec, new, thing="the new rows")
+            g = fit.random_covariances[one.name].to_numpy() / fit.residual_variance
+            noise = noise + np.einsum("na,ab,nb->n", z, g, z)
+    estimate, variance, df, total, total_df = _judged(fit, x, zs, groups, noise)
+    if level == "population":
+        df = total_df = _population_df(fit, x)
+    frame = _interval_frame(fit, _keys(fit, new), estimate, variance, df)
+    half = t_quantile(total_df, fit.ci_level) * np.sqrt(total)
     frame["prediction_low"], frame["prediction_high"] = estimate - half, estimate + half
     return frame
 
@@ -184,6 +281,8 @@ def predict_contrast(
         )
     x0, z0, g0 = _working_rows(fit, new_from, level, "new_from")
     x1, z1, g1 = _working_rows(fit, new_to, level, "new_to")
+    _complete(np.column_stack([x0, *z0]), "new_from")
+    _complete(np.column_stack([x1, *z1]), "new_to")
     for a, b in zip(g0, g1, strict=True):
         if (a != b).any():
             raise rows_must(
@@ -192,6 +291,8 @@ def predict_contrast(
                 a != b,
                 "Sort both frames alike",
             )
-    estimate, variance = _walk(fit, x1 - x0, [b - a for a, b in zip(z0, z1, strict=True)], g0)
-    keys = new_to[[n for n in fit.design.groups if n in new_to.columns]].reset_index(drop=True)
-    return _interval_frame(fit, keys, estimate, variance)
+    x, zs = x1 - x0, [b - a for a, b in zip(z0, z1, strict=True)]
+    estimate, variance, df, _, _ = _judged(fit, x, zs, g0, np.zeros(len(x)))
+    if level == "population":
+        df = _population_df(fit, x)
+    return _interval_frame(fit, _keys(fit, new_to), estimate, variance, df)
