@@ -60,6 +60,13 @@ A complete example, with every part that there is::
     minimal_important_change = 1
     source = "own repeatability study, 2025"
 
+    [fhir]                              # codes of a FHIR bundle
+    version = "R4"
+    [fhir.measures]
+    "http://loinc.org|72514-3" = "nprs"
+    [fhir.questionnaires]
+    "https://clinic.example/Questionnaire/neck" = "ndi"
+
     [tables.measurements]               # or: a file of our tables with other names
     sheet = "ROM"
     header_row = 1                      # where it differs from [file]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from collections.abc import Mapping as AnyMapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from outcomes.records.sources.raw import FileSettings
 
 __all__ = ["load_mapping"]
 
-_PARTS = ("file", "columns", "visits", "clients", "readings", "long", "measures", "tables")
+_PARTS = ("file", "columns", "visits", "clients", "readings", "long", "measures", "tables", "fhir")
 _WHO_AND_WHEN = (
     "client", "episode", "visit", "date", "week", "day", "month", "practitioner", "phase",
     "end_reason", "attended", "rater", "instrument", "mode", "moment", "side",
@@ -79,7 +79,7 @@ class _Reader:
         visits = self.known(page.get("visits", {}), "visits",
                             ("start_date", "weeks_between", "numbers"))  # fmt: skip
         mapping = Mapping(
-            file=self.file(page.get("file", {})),
+            file=replace(self.file(page.get("file", {})), codes=self.codes(page.get("fhir", {}))),
             columns=self.headers(page.get("columns", {}), "columns", _WHO_AND_WHEN),
             clients=self.headers(page.get("clients", {}), "clients", _CLIENT_COLUMNS),
             readings=self.readings(page.get("readings", {})),
@@ -178,6 +178,23 @@ class _Reader:
         part["pairs"] = self.choice(part.get("pairs"), "[file] pairs", pairs)
         part["hidden_sheets"] = part.get("hidden_sheets") is True
         return FileSettings(**part)
+
+    def codes(self, part: Any) -> dict[str, Any]:
+        """Read the codes of a FHIR source."""
+        names = ("version", "measures", "questionnaires", "sides", "items")
+        part = self.known(part, "fhir", names)
+        found: dict[str, Any] = {}
+        if "version" in part:
+            found["version"] = self.choice(part["version"], "[fhir] version", ("R4", "R5")) or "R4"
+        for name in names[1:]:
+            entries = part.get(name, {})
+            kind = int if name == "items" else str
+            if isinstance(entries, dict) and all(type(v) is kind for v in entries.values()):
+                found[name] = entries
+            else:
+                what = "item numbers" if kind is int else "our words"
+                self.fault(f"[fhir.{name}] must lead from codes to {what}")
+        return found
 
     def readings(self, part: Any) -> tuple[Reading, ...]:
         found = []

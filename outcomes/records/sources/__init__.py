@@ -107,11 +107,10 @@ def _open_file(path: Path, settings: FileSettings) -> list[RawTable]:
     if ending in _TEXT:
         return [read_text(data, name=path.stem, file=path.name, settings=settings)]
     if ending == ".json":
-        raise DataError(
-            f"{path.name}: a JSON file must be read with outcomes.records.fhir.read_bundle, or be "
-            "the datapackage.json of a folder."
-        )
+        from outcomes.records.fhir.reading import read_bundle
+
+        return read_bundle(data, file=path.name, settings=settings)
     raise DataError(
-        f"{path.name}: the file must be CSV, TSV, XLSX, XLS, ODS, Parquet, SQLite or DuckDB. Save "
-        "it in one of these."
+        f"{path.name}: the file must be CSV, TSV, XLSX, XLS, ODS, Parquet, SQLite, DuckDB or a "
+        "FHIR bundle. Save it in one of these."
     )

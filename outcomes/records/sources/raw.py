@@ -29,6 +29,7 @@ class FileSettings:
     pairs: str | None = None
     missing: tuple[str, ...] = ()
     hidden_sheets: bool = False
+    codes: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
