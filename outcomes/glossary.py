@@ -146,6 +146,25 @@ _SERVICE = {
     "typical_low": "Lower end of its interval.",
     "typical_high": "Upper end of its interval.",
     "anyone_stands_out": "Whether any group stands out.",
+    "serial_correlation": "Correlation of successive periods (mean over what is plausible).",
+    "reason": "Why the meeting should speak about this client.",
+    "event": "Unwanted event, as recorded.",
+    "days": "Days since the event, the last kept visit or the last reading.",
+    "by": "Column that groups clients.",
+    "hidden": "Numbers hidden because the count is small, or would give one away.",
+    "adherence": "Share of the prescribed home exercise that was done, at most 1.",
+    "share_keeping": "Share of diary keepers who still wrote in that week.",
+    "dose": "Column that says how much treatment or exercise there was.",
+    "correlation": "Spearman's rank correlation.",
+    "correlation_low": "Lower end of its interval.",
+    "correlation_high": "Upper end of its interval.",
+    "table": "Table of the caseload.",
+    "rule": "Rule of the ledger.",
+    "action": "What was done: set aside, changed, asked.",
+    "expected_share": "Share that chance alone would give.",
+    "flagged": "Beyond chance, after adjusting for all looked at together.",
+    "rounding_sd": "Standard deviation of the error that rounding adds.",
+    "compared_with": "Colleagues who share clients, directly or through others.",
 }
 
 #: Verdicts on one client, and sizes of change of a group.
@@ -172,6 +191,16 @@ _VERDICTS = {
     "model_verdict": "The model's verdict in words, from all visits.",
     "verdicts_differ": "Cut-off and model do not say the same.",
     "reconciliation": "How the cut-off's verdict and the model's fit together, in words.",
+    "state": "Where the client stands: getting worse, still gaining, levelled off, or too little data to say.",
+    "chance_of_state": "Chance that the state is the true one (empty where too little data).",
+    "gain_so_far": "Improvement of the client's course from the first to the latest visit.",
+    "further_gain": "Expected further improvement over the visits ahead.",
+    "worthwhile": "Further gain that is worth going on for.",
+    "chance_worthwhile": "Chance that the further gain is at least worthwhile.",
+    "chance_at_line": "Chance to be at the importance line or goal after the visits ahead.",
+    "visits_to_line_50": "Fewest further visits after which the chance to be at the line is 50 % (0: now).",
+    "visits_to_line_80": "Fewest further visits after which the chance to be at the line is 80 % (0: now).",
+    "latest_against_course": "Latest reading minus the client's course, in scatter SDs; positive is better.",
 }
 
 #: Mixed models.

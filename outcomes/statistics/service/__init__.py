@@ -2,6 +2,12 @@
 
 from __future__ import annotations
 
+from outcomes.statistics.service.adherence import (
+    adherence_by_week,
+    dose_and_gain,
+    episode_adherence,
+)
+from outcomes.statistics.service.attention import REASONS, attention_list
 from outcomes.statistics.service.charts import (
     apply_run_rules,
     cusum_chart,
@@ -14,6 +20,12 @@ from outcomes.statistics.service.charts import (
     share_chart,
 )
 from outcomes.statistics.service.comparison import compare_quarters, compare_shares
+from outcomes.statistics.service.data_quality import (
+    digit_preference,
+    instrument_drift,
+    ledger_summary,
+    rater_differences,
+)
 from outcomes.statistics.service.events import (
     EventRate,
     event_counts,
@@ -21,6 +33,7 @@ from outcomes.statistics.service.events import (
     rate_ratio,
     rule_of_three,
 )
+from outcomes.statistics.service.fairness import age_bands, group_outcomes, hide_small_counts
 from outcomes.statistics.service.flow import (
     eligible_episodes,
     flow_counts,
@@ -28,6 +41,7 @@ from outcomes.statistics.service.flow import (
     share_bounds,
 )
 from outcomes.statistics.service.funnel import share_funnel
+from outcomes.statistics.service.interrupted import interrupted_series
 from outcomes.statistics.service.practitioners import (
     PractitionerDifferences,
     practitioner_differences,
@@ -43,20 +57,32 @@ from outcomes.statistics.service.quarters import (
 __all__ = [
     "EventRate",
     "PractitionerDifferences",
+    "REASONS",
+    "adherence_by_week",
+    "age_bands",
     "apply_run_rules",
+    "attention_list",
     "compare_quarters",
     "compare_shares",
     "cusum_chart",
     "cusum_run_length",
+    "digit_preference",
+    "dose_and_gain",
     "earlier_quarter",
     "eligible_episodes",
+    "episode_adherence",
     "event_counts",
     "event_rate",
     "ewma_chart",
     "ewma_run_length",
     "false_alarms",
     "flow_counts",
+    "group_outcomes",
+    "hide_small_counts",
     "individuals_chart",
+    "instrument_drift",
+    "interrupted_series",
+    "ledger_summary",
     "mean_bounds",
     "practitioner_differences",
     "quarter_dates",
@@ -65,6 +91,7 @@ __all__ = [
     "quarters_of",
     "rate_chart",
     "rate_ratio",
+    "rater_differences",
     "rule_of_three",
     "share_bounds",
     "share_chart",

@@ -24,9 +24,10 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from scipy import special, stats
+from scipy import stats
 
 from outcomes.errors import ModelError
+from outcomes.statistics.service.mixtures import mixture_above, mixture_quantile
 
 __all__ = ["PRIOR_SCALE", "Shrinkage", "shrink"]
 
@@ -77,20 +78,9 @@ class Shrinkage:
         spread = np.maximum(spread, 1e-12 * self.sigma)
         estimate = self.weights @ centre
         half = (1 - level) / 2
-        low = self._quantile(centre, spread, half)
-        high = self._quantile(centre, spread, 1 - half)
-        above = self.weights @ special.stdtr(self.df, centre / spread)
-        return estimate, low, high, above
-
-    def _quantile(self, centre: np.ndarray, spread: np.ndarray, probability: float) -> np.ndarray:
-        """Invert the mixture of t distributions by bisection, all rows at once."""
-        reach = spread * abs(stats.t.ppf(min(probability, 1 - probability) / 2, self.df))
-        low, high = (centre - reach).min(axis=0), (centre + reach).max(axis=0)
-        for _ in range(45):
-            middle = (low + high) / 2
-            below = self.weights @ special.stdtr(self.df, (middle - centre) / spread) < probability
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return (low + high) / 2
+        low = mixture_quantile(self.weights, centre, spread, self.df, half)
+        high = mixture_quantile(self.weights, centre, spread, self.df, 1 - half)
+        return estimate, low, high, mixture_above(self.weights, centre, spread, self.df)
 
 
 def shrink(

@@ -92,7 +92,7 @@ def test_clustered_errors_and_df_agree_with_the_defining_matrices():
 
 def test_interval_covers_when_some_clients_are_in_both_quarters():
     rng = np.random.default_rng(17)
-    inside, sims = 0, 250
+    inside, sims = 0, 120
     for _ in range(sims):
         own = rng.normal(0, 4, 40)
         first, second = np.arange(0, 25), np.arange(15, 40)
@@ -102,7 +102,7 @@ def test_interval_covers_when_some_clients_are_in_both_quarters():
         frame["improvement"] = 5 + own[frame["client"]] + rng.normal(0, 3, 50)
         row = compare_quarters(frame, quarter="2026Q2", adjust_for=()).iloc[0]
         inside += row["ci_low"] <= 0 <= row["ci_high"]
-    assert inside / sims == pytest.approx(0.95, abs=0.035)
+    assert inside / sims == pytest.approx(0.95, abs=0.045)
 
 
 def test_what_is_not_recorded_is_left_out_and_named(rows):

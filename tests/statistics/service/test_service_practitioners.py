@@ -106,7 +106,7 @@ def test_a_large_planted_difference_is_found_and_a_name_given_only_when_asked():
 def test_intervals_of_the_true_deviation_cover_on_average_over_the_prior():
     rng = np.random.default_rng(7)
     inside = []
-    for _ in range(40):
+    for _ in range(25):
         ratio = abs(stats.t.rvs(4, random_state=rng)) * 0.2
         effects = dict(zip(SITES, rng.normal(0, 9 * ratio, 4), strict=True))
         rows = clinic(rng, effects=effects).drop(columns="clinic")
