@@ -161,7 +161,7 @@ def test_the_data_package_describes_the_files(stored):
             elif field["type"] == "number":
                 assert np.isfinite(cells.astype(float)).all()
             constraints = field.get("constraints", {})
-            assert cells.isin(constraints.get("enum", cells)).all()
+            assert "enum" not in constraints or set(cells) <= set(constraints["enum"])
             assert (cells >= constraints["minimum"]).all() if "minimum" in constraints else True
         for link in schema.get("foreignKeys", []):
             here, there = np.atleast_1d(link["fields"]), np.atleast_1d(link["reference"]["fields"])
@@ -468,7 +468,7 @@ def test_a_caseload_made_in_memory_is_the_one_read_from_the_folder(made):
     from outcomes.records import read_caseload
 
     read = read_caseload(FOLDER / "caseload")
-    assert read.ledger.empty
+    assert (read.balance["rows_set_aside"] == 0).all()
     direct = as_caseload(made[0])
     for name, frame in read.tables.items():
         assert list(direct.tables[name].columns) == list(frame.columns)
