@@ -28,6 +28,7 @@ from scipy import special
 from outcomes.statistics.mixed_model.design import build_design
 from outcomes.statistics.mixed_model.fit import fit_design
 from outcomes.statistics.mixed_model.inference import contrast_df
+from outcomes.statistics.mixed_model.result import Choices
 
 RESULT = Path(__file__).parent / "results" / "mixed_model_small_samples.json"
 RULES = ("small_sample", "kenward_roger", "satterthwaite", "normal")
@@ -35,6 +36,7 @@ SIZES = (6, 8, 12, 20)
 INTERCEPT_SD, ERROR_SD = 10.0, 8.0
 MAIN_SLOPE_SD = 2.2
 SETS_PER_PATTERN = 50
+CHOICES = Choices(degrees_of_freedom="small_sample")
 
 
 def visit_pattern(n_clients: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -77,7 +79,7 @@ def run(n_clients: int, sets: int, slope_sd: float, seed: int, cover_every: int 
             later["week"] += 1.0
         u = rng.normal(size=(2, n_clients)) * [[INTERCEPT_SD], [slope_sd]]
         y = u[0, client] + u[1, client] * week + rng.normal(0, ERROR_SD, client.size)
-        fit = fit_design(replace(design, y=y), None, "REML", "small_sample", 0.95)
+        fit = fit_design(replace(design, y=y), CHOICES)
         boundary += bool(fit.boundary)
         for rule in RULES:
             found = slope_p_value(fit, rule) < 0.05

@@ -15,6 +15,8 @@ sums, `likelihood` eliminates random terms and differentiates, `optimiser` climb
 `degrees_of_freedom` judges small samples, `fit` assembles, `prediction` speaks about clients.
 """
 
-from outcomes.statistics.mixed_model.fit import MixedModelFit, fit_mixed_model
+from outcomes.statistics.mixed_model.comparison import Comparison
+from outcomes.statistics.mixed_model.fit import fit_mixed_model
+from outcomes.statistics.mixed_model.result import MixedModelFit
 
-__all__ = ["MixedModelFit", "fit_mixed_model"]
+__all__ = ["Comparison", "MixedModelFit", "fit_mixed_model"]

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.errors import ModelError, check_count
+from outcomes.errors import ArgumentError, ModelError, check_count
+from outcomes.statistics.mixed_model.comparison import Comparison
 from outcomes.statistics.mixed_model.dense import (
     batches,
     covariance_of_rows,
@@ -20,9 +21,9 @@ from outcomes.statistics.mixed_model.dense import (
 from outcomes.statistics.mixed_model.residual_structure import Autoregressive
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
-__all__ = ["bootstrap", "simulate"]
+__all__ = ["bootstrap", "bootstrap_comparison", "simulate"]
 
 Array = NDArray[np.float64]
 
@@ -63,16 +64,7 @@ def bootstrap(
     for i in range(replicates):
         design = replace(fit.design, y=simulate(fit, rng))
         try:
-            again = fit_design(
-                design,
-                fit.weights,
-                fit.method,
-                "normal",
-                fit.ci_level,
-                residual=fit.residual,
-                by=fit.by,
-                time=fit.time,
-            )
+            again = fit_design(design, replace(fit.choices, degrees_of_freedom="normal"))
         except ModelError:
             failed += 1
             continue
@@ -96,6 +88,48 @@ def bootstrap(
     frame["ci_level"] = fit.ci_level
     frame["n_replicates"] = len(values)
     return frame
+
+
+def bootstrap_comparison(
+    fit: MixedModelFit,
+    smaller: MixedModelFit,
+    *,
+    replicates: int,
+    rng: np.random.Generator,
+    progress: Callable[[int, int], None] | None,
+) -> Comparison:
+    """Compare by simulation; see `MixedModelFit.bootstrap_comparison`."""
+    from outcomes.statistics.mixed_model.fit import fit_design
+
+    check_count("replicates", replicates, least=2)
+    first = fit.compare(smaller)
+    if smaller.n_parameters > fit.n_parameters:
+        raise ArgumentError("smaller must have fewer parameters than the fit it is compared with.")
+    above = done = 0
+    for i in range(replicates):
+        y = simulate(smaller, rng)
+        try:
+            ratio = 2.0 * (
+                fit_design(replace(fit.design, y=y), fit.choices).log_likelihood
+                - fit_design(replace(smaller.design, y=y), smaller.choices).log_likelihood
+            )
+        except ModelError:
+            continue
+        done += 1
+        above += ratio >= first.statistic - 1e-8
+        if progress is not None:
+            progress(i + 1, replicates)
+    if done < 0.9 * replicates:
+        raise ModelError(
+            f"at least nine of ten simulated data sets must be fitted; {replicates - done} of "
+            f"{replicates} were not. Simplify the random part."
+        )
+    return replace(
+        first,
+        p_value=(1 + above) / (1 + done),
+        method=f"parametric bootstrap of the likelihood ratio, {done} replicates",
+        notes=(),
+    )
 
 
 def _labels(fit: MixedModelFit) -> pd.DataFrame:

@@ -14,7 +14,7 @@ from outcomes.errors import ArgumentError, ModelError
 from outcomes.results import Claim
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["Comparison", "compare", "explained_table", "intraclass_table"]
 
@@ -99,7 +99,11 @@ def compare(fit: MixedModelFit, other: MixedModelFit) -> Comparison:
 
 
 def _same_span(a: MixedModelFit, b: MixedModelFit) -> bool:
-    if len(a.design.x) != len(b.design.x) or a.n_rows != b.n_rows or a.weights != b.weights:
+    if (
+        len(a.design.x) != len(b.design.x)
+        or a.n_rows != b.n_rows
+        or a.choices.weights != b.choices.weights
+    ):
         return False
     if a.design.x_names == b.design.x_names:
         return True
@@ -114,7 +118,7 @@ def _added_variances(small: MixedModelFit, large: MixedModelFit) -> int:
 
     def count(fit: MixedModelFit) -> int:
         return sum(len(level.terms) for level in fit.design.levels) + (
-            fit.residual == "autoregressive"
+            fit.choices.residual == "autoregressive"
         )
 
     return count(large) - count(small)

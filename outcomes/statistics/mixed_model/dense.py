@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from outcomes.statistics.mixed_model.residual_structure import Autoregressive
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["batches", "covariance_of_rows", "outermost_codes", "residual_scale"]
 
@@ -45,8 +45,8 @@ def residual_scale(fit: MixedModelFit) -> Array:
     structure = fit.small_sample.criterion.structure
     x = fit.small_sample.x[: structure.n_parameters]
     relative = structure.relative_variance(fit.design.frame, x)
-    if fit.weights is not None:
-        relative = relative / fit.design.frame[fit.weights].to_numpy(dtype=float)
+    if fit.choices.weights is not None:
+        relative = relative / fit.design.frame[fit.choices.weights].to_numpy(dtype=float)
     return np.sqrt(fit.residual_variance * relative)
 
 

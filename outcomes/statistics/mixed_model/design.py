@@ -17,7 +17,15 @@ from numpy.typing import NDArray
 
 from outcomes.errors import ArgumentError, DataError, Faults, check_columns, rows_must
 
-__all__ = ["Design", "RandomLevel", "build_design", "columns_for", "constant_within", "group_names", "random_terms"]
+__all__ = [
+    "Design",
+    "RandomLevel",
+    "build_design",
+    "columns_for",
+    "constant_within",
+    "group_names",
+    "random_terms",
+]
 
 Array = NDArray[np.float64]
 
@@ -92,11 +100,12 @@ class Design:
     kept: NDArray[np.intp]
     n_dropped: int
     frame: pd.DataFrame
+    pooled_rows: int | None = None
 
     @property
     def n_rows(self) -> int:
-        """Rows that the model uses."""
-        return self.y.size
+        """Rows that the model uses (`pooled_rows` where only their sums are at hand)."""
+        return self.y.size if self.pooled_rows is None else self.pooled_rows
 
 
 def group_names(groups: str | Sequence[str]) -> tuple[str, ...]:
@@ -282,9 +291,7 @@ def _random_columns(
     Terms of factors are built anew, because their coding depends on the other terms.
     """
     spec = fixed.model_spec
-    numeric = all(
-        pd.api.types.is_numeric_dtype(frame[v].dtype) for v in parsed.required_variables
-    )
+    numeric = all(pd.api.types.is_numeric_dtype(frame[v].dtype) for v in parsed.required_variables)
     if numeric and not spec.factor_contrasts and all(term in spec.terms for term in parsed):
         part = spec.subset(parsed)
         where = [spec.column_names.index(column) for column in part.column_names]

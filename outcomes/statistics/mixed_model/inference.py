@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,12 +10,21 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
+from outcomes.errors import ArgumentError
 from outcomes.statistics.mixed_model.degrees_of_freedom import Test
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
-__all__ = ["coefficient_table", "contrast_df", "contrast_table", "joint_test", "t_quantile"]
+__all__ = [
+    "coefficient_table",
+    "contrast_df",
+    "contrast_table",
+    "contrasts_by_name",
+    "joint_test",
+    "t_quantile",
+    "term_table",
+]
 
 Array = NDArray[np.float64]
 
@@ -79,6 +89,47 @@ def coefficient_table(fit: MixedModelFit) -> pd.DataFrame:
     """The fixed part, one row per column of the design."""
     names = list(fit.design.x_names)
     return contrast_table(fit, names, np.eye(len(names)))
+
+
+def term_table(fit: MixedModelFit) -> pd.DataFrame:
+    """F test of every term of the formula; see `MixedModelFit.term_tests`."""
+    rows = []
+    identity = np.eye(len(fit.design.x_names))
+    for term, columns in fit.design.x_spec.term_indices.items():
+        if not columns:
+            continue
+        test = joint_test(fit, identity[list(columns)])
+        name = "Intercept" if str(term) == "1" else str(term)
+        rows.append((name, test.statistic, test.df1, test.df2, test.p_value))
+    return pd.DataFrame(rows, columns=["term", "statistic", "df1", "df2", "p_value"])
+
+
+def contrasts_by_name(
+    fit: MixedModelFit, contrasts: Mapping[str, Mapping[str, float]], *, joint: bool
+) -> pd.DataFrame:
+    """Test combinations of coefficients; see `MixedModelFit.contrast`."""
+    names = list(fit.design.x_names)
+    unknown = sorted({term for one in contrasts.values() for term in one if term not in names})
+    if unknown or not contrasts:
+        raise ArgumentError(
+            f"contrasts must give weights of terms of the fit, got {', '.join(unknown) or 'none'}. "
+            f"The terms are {', '.join(names)}."
+        )
+    matrix = np.zeros((len(contrasts), len(names)))
+    for row, one in zip(matrix, contrasts.values(), strict=True):
+        for term, weight in one.items():
+            row[names.index(term)] = weight
+    if (np.abs(matrix).sum(axis=1) == 0).any():
+        raise ArgumentError("every contrast must have a weight that is not zero.")
+    if not joint:
+        return contrast_table(fit, list(contrasts), matrix)
+    if np.linalg.matrix_rank(matrix) < len(matrix):
+        raise ArgumentError("contrasts tested jointly must not repeat each other.")
+    test = joint_test(fit, matrix)
+    return pd.DataFrame(
+        [(test.statistic, test.df1, test.df2, test.p_value)],
+        columns=["statistic", "df1", "df2", "p_value"],
+    )
 
 
 def joint_test(fit: MixedModelFit, contrasts: Array) -> Test:

@@ -20,7 +20,7 @@ from outcomes.statistics.mixed_model.reduction import level_plan
 from outcomes.statistics.mixed_model.residual_structure import build_structure
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["influence_table"]
 
@@ -49,7 +49,9 @@ def influence_table(fit: MixedModelFit) -> pd.DataFrame:
         design, levels=(*design.levels[:-1], replace(last, outer_starts=apart), shell)
     )
     apart_work = replace(work, design=separate, turns=(*work.turns, np.zeros((0, 0))))
-    structure = build_structure(fit.residual, apart_work, by=fit.by, time=fit.time)
+    structure = build_structure(
+        fit.choices.residual, apart_work, by=fit.choices.by, time=fit.choices.time
+    )
     plan = level_plan(separate)[:-1]
     plan[-1] = replace(plan[-1], starts_outer=apart)
     state, _ = eliminate_levels(

@@ -20,14 +20,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.errors import ArgumentError, DataError, check_choice, check_columns, rows_must
+from outcomes.statistics.mixed_model.dense import residual_scale
 from outcomes.statistics.mixed_model.design import RandomLevel, columns_for
 from outcomes.statistics.mixed_model.inference import t_quantile
 from outcomes.statistics.mixed_model.likelihood import Elimination
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
-__all__ = ["client_effects", "predict", "predict_contrast"]
+__all__ = ["client_effects", "predict", "predict_contrast", "residual_table"]
 
 Array = NDArray[np.float64]
 
@@ -49,6 +50,22 @@ def client_effects(fit: MixedModelFit, level: str | None) -> pd.DataFrame:
     frame["term"] = np.tile(np.asarray(one.terms, dtype=object), n)
     frame["estimate"] = effects.reshape(n * q)
     frame["conditional_sd"] = sds.reshape(n * q)
+    return frame
+
+
+def residual_table(fit: MixedModelFit) -> pd.DataFrame:
+    """Fitted values and residuals; see `MixedModelFit.residuals`."""
+    design = fit.design
+    population = np.column_stack(design.x) @ fit.coefficients
+    client = population.copy()
+    for level, (effects, _) in zip(design.levels, solve_levels(fit), strict=True):
+        client += np.einsum("qn,nq->n", np.stack(level.z), effects[level.codes])
+    frame = design.frame[list(design.groups)].reset_index(drop=True)
+    frame["value"] = design.y
+    frame["fitted_population"], frame["fitted_client"] = population, client
+    frame["residual_population"] = design.y - population
+    frame["residual_client"] = design.y - client
+    frame["residual_standardised"] = (design.y - client) / residual_scale(fit)
     return frame
 
 

@@ -25,7 +25,7 @@ from outcomes.statistics.mixed_model.reduction import level_plan
 from outcomes.statistics.mixed_model.residual_structure import build_structure
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["profile_interval"]
 
@@ -110,7 +110,9 @@ def _reordered(fit: MixedModelFit, at: int | None, terms: tuple[int, ...]) -> _P
     work = replace(work, design=design, turns=tuple(turns))
     criterion = replace(
         old,
-        structure=build_structure(fit.residual, work, by=fit.by, time=fit.time),
+        structure=build_structure(
+            fit.choices.residual, work, by=fit.choices.by, time=fit.choices.time
+        ),
         plan=level_plan(design),
         latest=[],
     )
@@ -301,9 +303,11 @@ def _end(
             value += step
         else:
             return np.inf
-    return float(optimize.brentq(excess, inside, value, xtol=1e-10, rtol=1e-8)) if (
-        inside != estimate
-    ) else float(_from_estimate(excess, estimate, value))
+    return (
+        float(optimize.brentq(excess, inside, value, xtol=1e-10, rtol=1e-8))
+        if (inside != estimate)
+        else float(_from_estimate(excess, estimate, value))
+    )
 
 
 def _from_estimate(excess: Callable[[float], float], estimate: float, value: float) -> float:

@@ -262,7 +262,9 @@ def client_sums(
     """
     design = work.design
     if not design.levels:
-        parts = _map(lambda rows: _times(work.block(rows), multiplier, rows), _blocks(design.n_rows))
+        parts = _map(
+            lambda rows: _times(work.block(rows), multiplier, rows), _blocks(design.n_rows)
+        )
         full = np.sum([a @ a.T for a in parts], axis=0)
         return Sums(np.zeros((0, 0, 1)), np.zeros((0, 1, full.shape[0])), full[None]), None
     inner = design.levels[0]

@@ -91,9 +91,7 @@ class VariancePerLevel(Independent):
                 f"every level of {by} must have at least three rows for a variance of its own; "
                 f"the smallest has {int(self.counts.min())}. Join levels."
             )
-        self._sums = [
-            client_sums(work, (codes == i).astype(float))[0] for i in range(len(labels))
-        ]
+        self._sums = [client_sums(work, (codes == i).astype(float))[0] for i in range(len(labels))]
         self._log_weights = work.log_weights
         self.n_parameters = len(labels) - 1
 

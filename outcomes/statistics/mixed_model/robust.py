@@ -27,7 +27,7 @@ from outcomes.statistics.mixed_model.dense import (
 )
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["robust_table"]
 

@@ -13,7 +13,7 @@ from outcomes.errors import ModelError
 from outcomes.statistics.mixed_model.profile import profile_interval
 
 if TYPE_CHECKING:
-    from outcomes.statistics.mixed_model.fit import MixedModelFit
+    from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["variance_rows", "variance_table"]
 
@@ -48,10 +48,10 @@ def _labels(fit: MixedModelFit) -> list[tuple[str, int, tuple[int, int]]]:
     """What `profile_interval` needs to know of every row."""
     out = [("random", i, pair) for i, level in enumerate(fit.design.levels) for pair in level.pairs]
     out.append(("residual", -1, (0, 0)))
-    if fit.residual == "variance_per_level":
+    if fit.choices.residual == "variance_per_level":
         n = fit.small_sample.criterion.structure.n_parameters
         out += [("residual", i, (0, 0)) for i in range(n)]
-    if fit.residual == "autoregressive":
+    if fit.choices.residual == "autoregressive":
         out.append(("correlation", 0, (0, 0)))
     return out
 
@@ -106,10 +106,7 @@ def _wald(
 
     w = np.append(small.x, np.log(small.sigma2))
     gradient = np.array(
-        [
-            (quantity(w + step) - quantity(w - step)) / 2e-5
-            for step in np.eye(w.size) * 1e-5
-        ]
+        [(quantity(w + step) - quantity(w - step)) / 2e-5 for step in np.eye(w.size) * 1e-5]
     )
     error = float(np.sqrt(gradient @ small.parameter_covariance @ gradient))
     half = float(special.ndtri(0.5 + fit.ci_level / 2.0)) * error
