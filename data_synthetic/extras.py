@@ -22,8 +22,8 @@ EXERCISES = ["neck turning", "upper back over a roll", "arm slides on the wall",
 def treatments_table(
     rng: np.random.Generator, episodes: Episodes, schedule: Schedule, codes: Any
 ) -> pd.DataFrame:
-    """Two or three procedures at every visit that was kept."""
-    unit, visit = np.nonzero(schedule.attended)
+    """Two or three procedures at every visit with treatment."""
+    unit, visit = np.nonzero(schedule.treated)
     wanted = rng.random((len(unit), len(TECHNIQUES))).argsort(axis=1) < rng.choice(
         [2, 3], (len(unit), 1), p=[0.6, 0.4]
     )
@@ -51,12 +51,15 @@ def home_exercise_table(
     schedule: Schedule,
     codes: Any,
 ) -> pd.DataFrame:
-    """Write a line a day from the first visit to the day before the last, for diary keepers."""
+    """Write a line a day from the first treatment to the day before the last visit."""
     exercise = scenario["exercise"]
     keeps = np.flatnonzero(rng.random(len(episodes)) < exercise["diary"])
     most = schedule.day.shape[1]
     gap = np.diff(schedule.day, axis=1)[keeps]
-    inside = np.arange(most - 1) < schedule.last[keeps][:, None]
+    number = np.arange(most - 1)
+    inside = (number < schedule.last[keeps][:, None]) & (
+        number >= episodes.baseline[keeps][:, None]
+    )
     row, visit = np.nonzero(inside)
     days = gap[row, visit]
     again = np.repeat(np.arange(len(row)), days)

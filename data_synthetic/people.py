@@ -25,6 +25,7 @@ class Episodes:
 
     `response` is what the client gains in the end on an average measure, in fractions of a
     measure's full gain: own response + practitioner + site + change at the site + exercise.
+    `baseline` is the number of visits without treatment before the first treatment: mostly none.
     """
 
     client: np.ndarray
@@ -40,6 +41,7 @@ class Episodes:
     severity: np.ndarray
     adherence: np.ndarray
     scale: np.ndarray
+    baseline: np.ndarray
 
     def __len__(self) -> int:
         return len(self.client)
@@ -163,6 +165,8 @@ def _courses(
         + exercise["total_effect"] * (adherence - exercise["typical"])
     )
     scale = scenario["course"]["scale_visits"]
+    least, most = scenario["baseline"]["visits"]
+    waits = rng.random(n) < scenario["baseline"]["share"]
     return Episodes(
         client=client,
         episode=episode,
@@ -181,4 +185,5 @@ def _courses(
             scale["least"],
             scale["most"],
         ),
+        baseline=np.where(waits, rng.integers(least, most + 1, n), 0),
     )

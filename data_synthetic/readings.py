@@ -152,7 +152,8 @@ def _record(world: World, part: Part) -> None:
     due[:, 0] = True
     due &= np.arange(shape[1]) % part.every == 0
     session = _session_errors(world, shape)
-    due_after = due & (rng.random(shape) < _READ_AFTER) & part.after
+    treated = schedule.treated[unit]
+    due_after = due & treated & (rng.random(shape) < _READ_AFTER) & part.after
     whole = rng.random(shape) >= world.scenario["raters"]["short_of_trials"]
     trials = np.where(whole, part.settings["trials"], 1)
 
@@ -165,7 +166,7 @@ def _record(world: World, part: Part) -> None:
         side=part.side[row],
         mode=part.mode,
         true_before=before[row, visit],
-        true_after=after[row, visit],
+        true_after=np.where(treated, after, np.nan)[row, visit],
     )
     world.rows.add(
         "courses",

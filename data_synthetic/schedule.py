@@ -21,12 +21,14 @@ class Schedule:
     """Arrays of episodes x visits (visit 1 is column 0), and the end of each episode.
 
     `progress` is 1 - exp(-clock / scale): the part of the total gain reached before the
-    treatment of that visit. `recorded` marks visits that stand in the clinic's books.
+    treatment of that visit. `recorded` marks visits that stand in the clinic's books, `treated`
+    those attended that are no baseline visit.
     """
 
     day: np.ndarray
     recorded: np.ndarray
     attended: np.ndarray
+    treated: np.ndarray
     progress: np.ndarray
     adherence: np.ndarray
     practitioner: np.ndarray
@@ -52,7 +54,9 @@ def make_schedule(
     shape = (n, most)
     day = _days(rng, scenario, episodes.start_day, most)
     kept = rng.random(shape) >= scenario["visits"]["missed"]
-    kept[:, 0] = True
+    number = np.arange(most)
+    baseline = episodes.baseline[:, None]
+    kept |= number <= baseline
 
     exercise = scenario["exercise"]
     adherence = np.clip(
@@ -62,12 +66,14 @@ def make_schedule(
         0,
         1,
     )
-    worth = kept * (1 + exercise["clock_effect"] * (adherence - exercise["typical"]))
+    worth = (kept & (number >= baseline)) * (
+        1 + exercise["clock_effect"] * (adherence - exercise["typical"])
+    )
     clock = np.cumsum(worth, axis=1) - worth
     progress = 1 - np.exp(-clock / episodes.scale[:, None])
 
-    last, reason = _ends(rng, scenario, progress * episodes.response[:, None])
-    number = np.arange(most)
+    doing = progress * episodes.response[:, None]
+    last, reason = _ends(rng, scenario, doing, episodes.baseline)
     open_end = day[np.arange(n), last] > day_number(scenario["last_day"])
     recorded = (number <= last[:, None]) & (day <= day_number(scenario["last_day"]))
     last = recorded.sum(axis=1) - 1
@@ -85,6 +91,7 @@ def make_schedule(
         day=day,
         recorded=recorded,
         attended=recorded & kept,
+        treated=recorded & kept & (number >= baseline),
         progress=progress,
         adherence=adherence,
         practitioner=_stand_in(
@@ -108,12 +115,12 @@ def _days(
 
 
 def _ends(
-    rng: np.random.Generator, scenario: dict[str, Any], doing: np.ndarray
+    rng: np.random.Generator, scenario: dict[str, Any], doing: np.ndarray, baseline: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
     """Position of the last kept visit and why it was the last, ignoring the end of the books."""
     n, most = doing.shape
     visits, leave = scenario["visits"], scenario["drop_out"]
-    planned = np.minimum(4 + rng.poisson(visits["planned_mean"] - 4, n), most)
+    planned = np.minimum(4 + rng.poisson(visits["planned_mean"] - 4, n) + baseline, most)
     stop = rng.random(doing.shape) < 1 / (1 + np.exp(-(leave["base"] + leave["doing"] * doing)))
     moved = rng.random(doing.shape) < leave["moved_away"]
     out = visits["discharge"]
@@ -124,6 +131,7 @@ def _ends(
         & (rng.random(doing.shape) < out["chance"])
     ) | (visit >= planned[:, None])
     cause = np.select([done, stop, moved], [0, 1, 2], -1)
+    cause[visit <= baseline[:, None]] = -1
     last = np.argmax(cause >= 0, axis=1)
     return last, cause[np.arange(n), last]
 
@@ -150,9 +158,13 @@ def _stand_in(
 def visits_table(
     scenario: dict[str, Any], episodes: Episodes, schedule: Schedule, codes: Any
 ) -> pd.DataFrame:
-    """Table `visits`; a booking that was not kept has its own number and `attended` false."""
+    """Table `visits`; a booking that was not kept has its own number and `attended` false.
+
+    `phase` is filled for the episodes that have a baseline.
+    """
     unit, visit = np.nonzero(schedule.recorded)
     at_end = visit == schedule.last[unit]
+    waits = episodes.baseline[unit]
     return pd.DataFrame(
         {
             "client": codes.take(episodes.client[unit]),
@@ -164,6 +176,8 @@ def visits_table(
             ),
             "attended": pd.array(schedule.attended[unit, visit], dtype="boolean"),
             "end_reason": words(END_REASONS, np.where(at_end, schedule.end_reason[unit], -1)),
-            "phase": words(["treatment"], np.full(len(unit), -1)),
+            "phase": words(
+                ["baseline", "treatment"], np.where(waits > 0, (visit >= waits).astype(int), -1)
+            ),
         }
     )

@@ -172,7 +172,7 @@ class Truth:
                 "course": "level(v) = settled_start + transient * exp(-days / fades_in_days) + "
                 "total_change * (1 - exp(-clock(v) / scale_visits))",
                 "clock": "clock(v) = sum over treatments before v of 1 + clock_effect * "
-                "(adherence until the next visit - typical)",
+                "(adherence until the next visit - typical); baseline visits do not count",
                 "after": "after(v) = before(v) + total_change * exp(-clock(v) / scale_visits) * "
                 "(1 - exp(-1 / scale_visits)) / share_kept",
                 "reading": "true level + rater bias + session error + trial error + drift, rounded",
@@ -298,6 +298,7 @@ def _episode_frame(
             "added_response": episodes.added_response,
             "adherence": episodes.adherence,
             "scale_visits": episodes.scale,
+            "baseline_visits": episodes.baseline,
             "visits_attended": schedule.attended.sum(axis=1),
         }
     )
