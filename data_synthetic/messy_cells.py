@@ -32,6 +32,11 @@ def _early_in_month(row: Row) -> bool:
     return row["_day"].day <= 12 and row["_day"].day != row["_day"].month
 
 
+def _without_form(row: Row) -> bool:
+    """No form was filled in that day, which would show the visit's true date elsewhere."""
+    return "NDI %" not in row
+
+
 def _dates(p: Planter) -> None:
     column = "Seen on"
     for form, kind, where in (
@@ -56,16 +61,18 @@ def _dates(p: Planter) -> None:
         ("next Tue?", "words instead of a date"),
         ("see letter", "words instead of a date"),
     ):
-        p.cell(p.visit(column, quiet_client=True), column, text, kind, "set aside",
-               "unreadable date", series=True)  # fmt: skip
-    row = p.visit(column, where=_late_in_month, quiet_client=True)
+        row = p.visit(column, quiet_client=True, where=_without_form)
+        p.cell(row, column, text, kind, "set aside", "unreadable date", series=True)  # fmt: skip
+    row = p.visit(
+        column, where=lambda row: _late_in_month(row) and _without_form(row), quiet_client=True
+    )
     p.cell(row, column, row["_day"].strftime("%m/%d/%Y"), "date month first among day first",
            "set aside", "unreadable date", series=True)  # fmt: skip
-    row = p.visit(column, quiet_client=True)
+    row = p.visit(column, quiet_client=True, where=_without_form)
     p.cell(row, column, None, "no date", "set aside",
            "neither visit nor date|no date|no such visit", series=True)  # fmt: skip
     for years in (10, -10):
-        row = p.visit(column, quiet_client=True)
+        row = p.visit(column, quiet_client=True, where=_without_form)
         wrong = row["_day"].replace(day=min(row["_day"].day, 28))
         wrong = wrong.replace(year=wrong.year + years)
         p.cell(row, column, wrong, "date in a wrong year", "asked",

@@ -110,6 +110,11 @@ def _order(p: Planter) -> None:
                "after without before", series=True)  # fmt: skip
 
 
+def _wide(row: Row) -> bool:
+    """Abduction far enough that a fall of 72 degrees stays within the usual limits."""
+    return int(row["Abduction"].split()[0]) >= 120
+
+
 def _values(p: Planter) -> None:
     for _ in range(3):
         row = p.visit("Ext rot L", quiet_client=True, where=lambda row: row["Visit"] < 5)
@@ -117,9 +122,9 @@ def _values(p: Planter) -> None:
         p.note(row, "Ext rot L", "sides swapped", "asked", "swapped sides",
                others=[p.next_visit(row)], series=True)  # fmt: skip
     for _ in range(2):
-        row = p.visit("Abduction", quiet_client=True)
+        row = p.visit("Abduction", quiet_client=True, where=_wide)
         number, side = row["Abduction"].split()
-        p.cell(row, "Abduction", f"{int(number) - 64} {side}",
+        p.cell(row, "Abduction", f"{int(number) - 72} {side}",
                "jump of more than three times the detectable change", "asked", "jump",
                others=[p.next_visit(row)], series=True)  # fmt: skip
     row = p.visit("Neck turn L/R", quiet_client=True, where=lambda row: row["Visit"] > 2)

@@ -103,7 +103,7 @@ def _forms(p: Planter) -> None:
     rows, _ = untouched_form()
     for row in rows[2:6]:
         row["Answer"] = None
-    p.note(rows[2], "Answer", "too many items blank for a score", "asked",
+    p.note(rows[0], "Answer", "too many items blank for a score", "asked",
            "too many items blank|no score", others=rows)  # fmt: skip
     for change, kind in ((10, "typed total differs from its items"),
                          (0, "points typed where percent is meant")):  # fmt: skip
