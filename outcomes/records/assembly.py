@@ -8,7 +8,6 @@ import pandas as pd
 
 from outcomes.records.caseload import Source, empty_table
 from outcomes.records.checking import (
-    check_answers,
     check_measurements,
     set_aside_clashes,
     set_aside_repeats,
@@ -67,8 +66,6 @@ def assemble(
     plan: Mapping,
     book: LedgerBook,
     sources: Sources,
-    *,
-    strict: bool,
 ) -> None:
     """Check, link and complete the typed tables, in place.
 
@@ -78,7 +75,6 @@ def assemble(
         tables.setdefault(name, empty_table(name))
     readings = own_zero(tables["measurements"], plan, book=book)
     tables["measurements"] = check_measurements(readings, book=book, own=plan.measures)
-    tables["answers"] = check_answers(tables["answers"], book=book)
     given = len(tables["visits"]) > 0
     tables["visits"] = _visits(tables, told, book, sources)
     for name in MEASURED:
@@ -98,8 +94,6 @@ def assemble(
     for name, table in TABLES.items():
         kept = [*table.names, "source_file", "source_row"]
         tables[name] = tables[name][kept].reset_index(drop=True)
-        if strict:
-            book.refuse_if_any(name)
 
 
 def _visits(

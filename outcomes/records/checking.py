@@ -12,13 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.measures import catalogue
 from outcomes.records.known import OwnMeasure, known_measures, unit_factor
 from outcomes.records.ledger import LedgerBook, shown, written_in
 from outcomes.records.schema import TABLES
 
 __all__ = [
-    "check_answers",
     "check_measurements",
     "row_codes",
     "set_aside_clashes",
@@ -46,34 +44,6 @@ def check_measurements(
     frame = _side_of_unsided(frame, known, book=book)
     frame = _own_units(frame, known, book=book, own=own)
     return _hard_range(frame, known, book=book).drop(columns="place")
-
-
-def check_answers(frame: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
-    """Set aside answers to questionnaires and items that the catalogue does not have."""
-    items = {code: m.items for code, m in catalogue.measures().items() if m.items}
-    most = frame["questionnaire"].map(items).to_numpy(dtype=float, na_value=np.nan)
-    frame = book.set_aside(
-        "answers",
-        frame.assign(most=most),
-        np.isnan(most),
-        rule="unknown questionnaire",
-        column="questionnaire",
-        old=lambda rows: shown(rows["questionnaire"]),
-        reason="the catalogue has no questionnaire of this code",
-    )
-    item = frame["item"].to_numpy(dtype=float, na_value=np.nan)
-    frame = book.set_aside(
-        "answers",
-        frame,
-        ~((item >= 1) & (item <= frame["most"].to_numpy())),
-        rule="unknown item",
-        column="item",
-        old=lambda rows: rows["item"].astype("str"),
-        reason=lambda rows: (
-            "the questionnaire has " + rows["most"].astype("int64").astype("str") + " items"
-        ),
-    )
-    return frame.drop(columns="most")
 
 
 def _side_of_unsided(frame: pd.DataFrame, known: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:

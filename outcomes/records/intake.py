@@ -17,7 +17,8 @@ from outcomes.errors import Faults
 from outcomes.measures.own_thresholds import read_own_thresholds
 from outcomes.records.assembly import Sources, assemble, count_rows
 from outcomes.records.caseload import Caseload
-from outcomes.records.ledger import LedgerBook
+from outcomes.records.cleaning import clean
+from outcomes.records.ledger import LedgerBook, refuse_set_aside
 from outcomes.records.mapping import Mapping, load_mapping, shape
 from outcomes.records.naming import match_tables
 from outcomes.records.schema import TABLES
@@ -86,14 +87,19 @@ def read_caseload(
     drafts, rows_in = _drafts(raws, plan, book)
     tables, told = _typed(drafts, raws, plan, book)
     sources = Sources(raws, rows_in, book)
-    assemble(tables, told, plan, book, sources, strict=strict)
-    return Caseload(
-        tables=tables,
-        ledger=book.frame(),
-        sources=sources.listed(),
-        own_measures=dict(plan.measures),
-        own_thresholds=own_thresholds,
+    assemble(tables, told, plan, book, sources)
+    caseload = clean(
+        Caseload(
+            tables=tables,
+            ledger=book.frame(),
+            sources=sources.listed(),
+            own_measures=dict(plan.measures),
+            own_thresholds=own_thresholds,
+        )
     )
+    if strict:
+        refuse_set_aside(caseload.ledger)
+    return caseload
 
 
 def _drafts(

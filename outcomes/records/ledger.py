@@ -19,7 +19,7 @@ from outcomes.errors import DataError
 from outcomes.records.caseload import LEDGER_COLUMNS, empty_ledger
 from outcomes.records.schema import TABLES
 
-__all__ = ["LedgerBook", "balance_faults", "shown", "written_in"]
+__all__ = ["LedgerBook", "balance_faults", "refuse_set_aside", "shown", "written_in"]
 
 _TABLE_ORDER = {name: i for i, name in enumerate(TABLES)}
 _LONGEST_SHOWN = 40
@@ -132,25 +132,27 @@ class LedgerBook:
         files = pd.factorize(ledger["source_file"], sort=True)[0]
         return ledger.iloc[np.lexsort((rows, files, order))].reset_index(drop=True)
 
-    def refuse_if_any(self, table: str) -> None:
-        """Raise if any row of the table was set aside: all of them listed, by rule."""
-        ledger = self.frame()
+
+def refuse_set_aside(ledger: pd.DataFrame) -> None:
+    """Raise at the first table that had any row set aside: all of them listed, by rule."""
+    for table in TABLES:
         aside = ledger[(ledger["table"] == table) & (ledger["action"] == "set aside")]
-        if aside.empty:
-            return
-        lines = []
-        for (file, rule), part in aside.groupby(["source_file", "rule"], sort=True):
-            rows = ", ".join(str(row) for row in part["source_row"].head(200))
-            more = f" and {len(part) - 200:,} more" if len(part) > 200 else ""
-            lines.append(f"{file}: {rule}: row{'s' if len(part) > 1 else ''} {rows}{more}")
-        raise DataError(
-            f"table {table} must have no refused row when read strictly; {len(aside):,} "
-            f"{'is' if len(aside) == 1 else 'are'} refused:\n"
-            + "\n".join(lines)
-            + "\nCorrect them in the source, or read with strict=False and work through the "
-            "ledger.",
-            rows=[int(row) for row in aside["source_row"].dropna()],
-        )
+        if len(aside):
+            break
+    else:
+        return
+    lines = []
+    for (file, rule), part in aside.groupby(["source_file", "rule"], sort=True):
+        rows = ", ".join(str(row) for row in part["source_row"].head(200))
+        more = f" and {len(part) - 200:,} more" if len(part) > 200 else ""
+        lines.append(f"{file}: {rule}: row{'s' if len(part) > 1 else ''} {rows}{more}")
+    raise DataError(
+        f"table {table} must have no refused row when read strictly; {len(aside):,} "
+        f"{'is' if len(aside) == 1 else 'are'} refused:\n"
+        + "\n".join(lines)
+        + "\nCorrect them in the source, or read with strict=False and work through the ledger.",
+        rows=[int(row) for row in aside["source_row"].dropna()],
+    )
 
 
 def _pick(mask: np.ndarray, rows: pd.DataFrame, values: dict[str, Any]) -> dict[str, Any]:

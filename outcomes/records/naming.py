@@ -66,7 +66,7 @@ def _pick_columns(
     found: dict[str, pd.Series] = {}
     used: set[int] = set()
     for column in table.names:
-        places = raw.find(renamed.get(column, column))
+        places = raw.find(renamed[column]) if column in renamed else raw.find_plain(column)
         if len(places) > 1:
             faults.add(
                 DataError(

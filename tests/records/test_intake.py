@@ -65,7 +65,7 @@ def test_what_cannot_be_used_goes_to_the_ledger_with_file_row_and_reason(tmp_pat
             "A,2026-01-05,shoulder_flexion,right,1,unable,\n"  # 8
             "A,2026-01-05,shoulder_flexion,right,2,<90,\n"  # 9
             "A,2026-01-05,shoulder_flexion,right,3,,\n"  # 10
-            "A,2026-01-05,tragus_to_wall,,1,5,inch\n"  # 11 converted
+            "A,2026-01-05,tragus_to_wall,left,1,5,inch\n"  # 11 converted
             "A,2026-01-05,tragus_to_wall,,2,5,deg\n"  # 12
             ",2026-01-05,tragus_to_wall,,1,5,\n"  # 13 no client
         ),

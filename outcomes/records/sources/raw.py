@@ -7,6 +7,7 @@ import re
 import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -91,8 +92,16 @@ class RawTable:
         exact = [i for i, name in enumerate(self.headers) if name == header]
         if exact:
             return exact
+        return self.find_plain(header)
+
+    def find_plain(self, header: str) -> list[int]:
+        """Give the positions of the columns with this plain name."""
         wanted = plain_name(header)
-        return [i for i, name in enumerate(self.headers) if plain_name(name) == wanted]
+        return [i for i, name in enumerate(self._plain) if name == wanted]
+
+    @cached_property
+    def _plain(self) -> list[str]:
+        return [plain_name(name) for name in self.headers]
 
 
 def plain_name(header: str) -> str:
