@@ -12,6 +12,7 @@ import typer
 from outcomes import __version__
 from outcomes.carried import carried_folder, synthetic_caseload
 from outcomes.errors import DataError, OutcomesError
+from outcomes.records.settings import EXAMPLE
 
 __all__ = ["app", "main"]
 
@@ -57,6 +58,12 @@ def review(
     ] = "latest",
     out: Out = "",
     thresholds: Thresholds = "",
+    settings: Annotated[
+        str, typer.Option("--settings", help="TOML file of the clinic.", show_default=False)
+    ] = "",
+    names: Annotated[
+        bool, typer.Option("--names", help="Show the codes of practitioners.")
+    ] = False,
     debug: Debug = False,
 ) -> None:
     """Write the quarter's report and workbook."""
@@ -68,6 +75,8 @@ def review(
         quarter=quarter,
         out=out,
         thresholds=thresholds,
+        settings=settings,
+        names=names,
         progress=_progress("review"),
     )
     typer.echo(result.summary)
@@ -105,7 +114,8 @@ def start(
             folder / name,
             ignore=shutil.ignore_patterns(".*", "__pycache__", "*.py"),
         )
-    typer.echo(f"Notebooks and synthetic data are in {folder}.")
+    (folder / "clinic.toml").write_text(EXAMPLE, encoding="utf-8")
+    typer.echo(f"Notebooks, synthetic data and a settings file are in {folder}.")
     typer.echo(f"Open them with: jupyter lab {folder / 'notebooks'}")
 
 

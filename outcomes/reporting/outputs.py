@@ -14,7 +14,7 @@ from outcomes.reporting import sentences
 from outcomes.reporting.archive import write_tables
 from outcomes.reporting.wording import plural
 from outcomes.reporting.workbook import Sheet, workbook
-from outcomes.statistics.review import QuarterReview
+from outcomes.statistics.review import Meeting, QuarterReview
 
 __all__ = ["result_tables", "save_review", "summary_lines"]
 
@@ -38,14 +38,21 @@ _CLIENT_COLUMNS = [
     "detectable",
     "important",
     "worsened",
+    "true_improvement",
+    "true_ci_low",
+    "true_ci_high",
     "chance_improved",
     "chance_important",
     "chance_worse",
+    "model_verdict",
     "verdict",
+    "reconciliation",
 ]
 
 
-def save_review(review: QuarterReview, out: str | Path) -> list[str]:
+def save_review(
+    review: QuarterReview, meeting: Meeting, out: str | Path, *, named: bool = False
+) -> list[str]:
     """Write workbook, tables and summary of a review into a folder; nothing where `out` is empty.
 
     Returns
@@ -58,14 +65,14 @@ def save_review(review: QuarterReview, out: str | Path) -> list[str]:
     folder = Path(out)
     title = f"Outcomes review, {sentences.period(review)}"
     book = folder / f"review_{review.quarter}.xlsx"
-    write_atomically(book, workbook(_sheets(review)))
-    tables = write_tables(result_tables(review), folder / "tables", title=title)
+    write_atomically(book, workbook(_sheets(review, meeting, named)))
+    tables = write_tables(result_tables(review, meeting), folder / "tables", title=title)
     files = [path.relative_to(folder).as_posix() for path in (book, *tables)]
     told = {
         "quarter": review.quarter,
         "title": title,
         "workbook": book.name,
-        "lines": summary_lines(review),
+        "lines": summary_lines(review, meeting),
         "files": files,
         "thresholds": _thresholds(review),
         "rows": review.caseload.balance.to_dict("records"),
@@ -74,7 +81,7 @@ def save_review(review: QuarterReview, out: str | Path) -> list[str]:
     return [*files, "summary.json"]
 
 
-def result_tables(review: QuarterReview) -> dict[str, pd.DataFrame]:
+def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataFrame]:
     """Give every table of numbers behind a review, at full precision, by name."""
     courses = [
         m.course.line.assign(measure=m.measure.code, method=m.course.shape)
@@ -92,6 +99,16 @@ def result_tables(review: QuarterReview) -> dict[str, pd.DataFrame]:
         "shares": review.shares,
         "standardised": pd.concat(standardised, ignore_index=True),
         "clients": review.clients,
+        "flow": pd.DataFrame([{"measure": m.measure.code, **m.flow} for m in review.measures]),
+        "comparisons": meeting.comparisons,
+        "plateau": meeting.plateau,
+        "attention": meeting.attention,
+        "groups": meeting.groups,
+        "dose": meeting.dose,
+        "adherence": meeting.adherence,
+        "raters": meeting.raters,
+        "drift": meeting.drift,
+        "digits": meeting.digits,
         "ledger": review.caseload.ledger,
     }
     if courses:
@@ -105,27 +122,48 @@ def _thresholds(review: QuarterReview) -> list[dict[str, Any]]:
     return [asdict(threshold) for threshold in used]
 
 
-def summary_lines(review: QuarterReview) -> list[str]:
+def summary_lines(review: QuarterReview, meeting: Meeting) -> list[str]:
     """Sum up a review in at most ten lines of text."""
     lead, support = sentences.are_clients_better(review)
-    attention, _ = sentences.who_needs_attention(review)
-    trust, rows = sentences.can_the_data_be_trusted(review)
+    more, _ = sentences.more_than_last_quarter(review, meeting)
+    attention, also = sentences.who_needs_attention(review, meeting)
+    trust, rows = sentences.can_the_data_be_trusted(review, meeting)
     return [
         f"Outcomes review, {sentences.period(review)}: {plural(review.n_eligible, 'episode')} "
         f"seen, {plural(len(review.measures), 'measure')}.",
         f"Are clients better? {lead} {support}",
-        f"Who needs attention? {attention}",
+        f"More than last quarter? {more}",
+        f"Who needs attention? {attention} {also}",
         f"Can the data be trusted? {trust} {rows}",
     ]
 
 
-def _sheets(review: QuarterReview) -> list[Sheet]:
+def _sheets(review: QuarterReview, meeting: Meeting, named: bool) -> list[Sheet]:
     clients = review.clients
     clients = clients[[c for c in _CLIENT_COLUMNS if c in clients]]
-    words = pd.DataFrame({"text": [*summary_lines(review), *sentences.LIMITS, *sentences.SAFETY]})
+    words = pd.DataFrame(
+        {"text": [*summary_lines(review, meeting), *sentences.LIMITS, *sentences.SAFETY]}
+    )
     return [
-        Sheet("Summary", words, f"Quarter {review.quarter} in words."),
+        Sheet(
+            "Summary",
+            pd.DataFrame({"text": words}),
+            f"{sentences.period(review).capitalize()}, in words.",
+        ),
         Sheet("Measures", review.summary, "One row per measure."),
         Sheet("Clients", clients, "One row per client, episode and measure; declines first."),
+        Sheet("Attention", meeting.attention, "Clients to speak about, and why."),
+        Sheet("Standing", meeting.plateau, "Where each client stands in each measure."),
+        Sheet(
+            "Practitioners",
+            _practitioners(meeting),
+            "Adjusted for whom they treat and shrunken; not a ranking.",
+            hidden=not named,
+        ),
         Sheet("Ledger", review.caseload.ledger, "One row per change to a row of the source."),
     ]
+
+
+def _practitioners(meeting: Meeting) -> pd.DataFrame:
+    tables = [p.groups.assign(measure=code) for code, p in meeting.practitioners.items()]
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()

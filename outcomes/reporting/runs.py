@@ -24,6 +24,7 @@ from outcomes.reporting.notebooks import run_notebook
 
 __all__ = ["Run", "run_check", "run_review"]
 
+_PATHS = ("data", "mapping", "thresholds", "settings")
 Progress = Callable[[int, int, str], None]
 
 
@@ -43,6 +44,8 @@ def run_review(
     quarter: str = "latest",
     out: str = "",
     thresholds: str = "",
+    settings: str = "",
+    names: bool = False,
     progress: Progress | None = None,
 ) -> Run:
     """Run the quarter's review notebook and write report, workbook and tables.
@@ -51,8 +54,12 @@ def run_review(
     ----------
     data, mapping, thresholds : str
         As `outcomes.records.read_caseload` takes them; empty where not given.
+    settings : str
+        The clinic's settings file; empty for defaults.
     quarter : str
         As 2026Q2, or latest.
+    names : bool
+        Show the codes of practitioners.
     out : str
         Folder for the results; ``outcomes_review`` in the current folder when empty.
     progress : callable, optional
@@ -69,7 +76,9 @@ def run_review(
         "data": _whole_path(data),
         "mapping": _whole_path(mapping),
         "thresholds": _whole_path(thresholds),
+        "settings": _whole_path(settings),
         "quarter": quarter,
+        "names": names,
         "out": str(folder),
     }
     notebook = run_notebook(notebook_path("quarterly_review"), parameters, progress=progress)
@@ -85,7 +94,7 @@ def _write_manifest(
     command: str, folder: Path, parameters: dict[str, Any], told: dict[str, Any], *, seconds: float
 ) -> None:
     """Write the manifest over all files of a run, then describe them for archives."""
-    paths = [parameters[name] for name in ("data", "mapping", "thresholds") if parameters[name]]
+    paths = [parameters[name] for name in _PATHS if parameters[name]]
     inputs = [path for source in paths for path in input_files(source)]
     outputs = [folder / name for name in told["files"]]
     given = {

@@ -9,7 +9,6 @@ from __future__ import annotations
 import pandas as pd
 
 from outcomes.reporting.wording import (
-    chance,
     count_of,
     interval,
     join_words,
@@ -18,7 +17,7 @@ from outcomes.reporting.wording import (
     plural,
     with_unit,
 )
-from outcomes.statistics.review import MeasureReview, QuarterReview
+from outcomes.statistics.review import MeasureReview, Meeting, QuarterReview
 
 __all__ = [
     "LIMITS",
@@ -26,7 +25,12 @@ __all__ = [
     "are_clients_better",
     "can_the_data_be_trusted",
     "course_sentence",
+    "event_sentence",
     "measure_sentence",
+    "more_than_last_quarter",
+    "period",
+    "practitioner_sentence",
+    "quality_sentences",
     "threshold_sentence",
     "who_needs_attention",
 ]
@@ -70,15 +74,22 @@ def measure_sentence(review: MeasureReview) -> str:
             f"{interval(low, high, m.unit)})"
         )
     parts = [f"{plural(r.n, 'client')} {mean}"]
-    if "improved detectably" in shares.index:
+    if "surely improved" in shares.index:
+        sure = shares.loc["surely improved"]
+        parts.append(f"{count_of(int(sure['count']), int(sure['n']))} surely improved")
+        expected = "expected to have improved importantly"
+        if expected in shares.index:
+            parts.append(f"{percent(shares.loc[expected, 'share'])} by enough to matter, as judged "
+                         "from their chances")  # fmt: skip
+    elif "improved detectably" in shares.index:
         gained = shares.loc["improved detectably"]
         parts.append(f"{count_of(int(gained['count']), int(gained['n']))} gained beyond error")
-    if "improved importantly" in shares.index:
-        mattered = shares.loc["improved importantly"]
-        parts.append(f"{count_of(int(mattered['count']), int(mattered['n']))} by enough to matter")
-    if "worsened detectably" in shares.index:
-        worse = int(shares.loc["worsened detectably", "count"])
-        parts.append(f"{worse if worse else 'none'} got worse beyond error")
+        if "improved importantly" in shares.index:
+            mattered = shares.loc["improved importantly"]
+            parts.append(f"{count_of(int(mattered['count']), int(mattered['n']))} by enough to "
+                         "matter")  # fmt: skip
+    worse = int(review.judged["worse"].sum())
+    parts.append(f"{worse if worse else 'none'} got worse beyond error")
     return f"{m.name}: {join_words(parts)}."
 
 
@@ -133,68 +144,135 @@ def period(review: QuarterReview) -> str:
 def are_clients_better(review: QuarterReview) -> tuple[str, str]:
     """Answer the first question of the meeting: a lead and its support."""
     rows = review.summary
-    better = rows[rows["ci_low"] > 0]
-    worse = rows[rows["ci_high"] < 0]
-    n = len(rows)
+    better, worse, n = rows[rows["ci_low"] > 0], rows[rows["ci_high"] < 0], len(rows)
     if len(better) == n:
         lead = f"Yes on average, in all {n} measures." if n > 1 else "Yes, on average."
     elif len(better):
         lead = f"On average yes in {len(better)} of {n} measures."
     else:
         lead = "Not clearly in any measure."
-    support = []
-    if len(worse):
-        support.append(f"worse on average in {len(worse)}")
-    matter = rows["share_important"].dropna()
-    if len(matter):
-        support.append(
-            f"gains that matter were reached by {percent(matter.min())} to "
-            f"{percent(matter.max())} of clients, depending on the measure"
-            if len(matter) > 1
-            else f"a gain that matters was reached by {percent(matter.iloc[0])} of clients"
-        )
-    found = rows["share_detectable"].dropna()
-    if len(found) > 1:
-        support.append(
-            f"gains beyond measurement error by {percent(found.min())} to {percent(found.max())}"
-        )
+    support = [f"worse on average in {len(worse)}"] if len(worse) else []
+    for column, words in (
+        ("share_surely_improved", "surely improved: {} of clients"),
+        ("share_expected_important", "by enough to matter: {}"),
+    ):
+        found = rows[column].dropna()
+        if len(found):
+            low, high = percent(found.min()), percent(found.max())
+            support.append(words.format(f"{low} to {high}" if low != high else low))
     text = "; ".join(support)
-    return lead, (text[:1].upper() + text[1:] + "." if text else "")
+    ending = ", depending on the measure." if text and n > 1 else "."
+    return lead, (text[:1].upper() + text[1:] + ending if text else "")
 
 
-def who_needs_attention(review: QuarterReview) -> tuple[str, str]:
-    """Answer who needs attention: clients with a decline beyond error."""
-    rows = review.clients
-    worse = rows[rows["worsened"].fillna(False).astype(bool)]
-    n = worse["client"].nunique()
-    if n == 0:
-        return "Nobody declined beyond measurement error.", ""
-    lead = f"{plural(n, 'client')} declined beyond measurement error."
-    several = worse.groupby("client")["measure"].nunique()
-    support = (
-        f"{plural(int((several > 1).sum()), 'client')} in more than one measure; the list names "
-        f"them by code."
+def more_than_last_quarter(review: QuarterReview, meeting: Meeting) -> tuple[str, str]:
+    """Answer whether clients gained more than last quarter."""
+    rows = meeting.comparisons
+    if rows.empty:
+        return "Cannot be said.", meeting.notes.get("comparisons", "")
+    last = rows[(rows["question"] == "last quarter") & rows["adjusted"]].dropna(subset=["estimate"])
+    if last.empty:
+        return "Cannot be said.", "Too few clients last quarter."
+    more, less = last[last["ci_low"] > 0], last[last["ci_high"] < 0]
+    names = review.names
+    if more.empty and less.empty:
+        return (
+            "About the same.",
+            f"None of {plural(len(last), 'measure')} differs beyond chance from last quarter, "
+            "allowing for who the clients were.",
+        )
+    parts = []
+    if len(more):
+        parts.append("more in " + join_words([names[c] for c in more["measure"]]))
+    if len(less):
+        parts.append("less in " + join_words([names[c] for c in less["measure"]]))
+    lead = "; ".join(parts)
+    return (
+        lead[:1].upper() + lead[1:] + ".",
+        f"Looking at {plural(len(last), 'measure')} at once, one in twenty would seem to differ by "
+        "chance.",
     )
-    return lead, support
 
 
-def can_the_data_be_trusted(review: QuarterReview) -> tuple[str, str]:
-    """Answer whether the data can be trusted: follow-up and rows set aside."""
+def who_needs_attention(review: QuarterReview, meeting: Meeting) -> tuple[str, str]:
+    """Answer who needs attention: declines first, then the other reasons."""
+    worse = review.clients[review.clients["worse"]]
+    n = worse["client"].nunique()
+    lead = (
+        f"{plural(n, 'client')} declined beyond error."
+        if n
+        else "Nobody declined beyond measurement error."
+    )
+    if meeting.attention.empty:
+        return lead, ""
+    reasons = meeting.attention.groupby("reason")["client"].nunique()
+    words = [
+        f"{count} {_REASONS[reason]}" for reason, count in reasons.items() if reason in _REASONS
+    ]
+    return lead, f"Also {join_words(words)}." if words else ""
+
+
+_REASONS = {
+    "unwanted event": "with an unwanted event",
+    "levelled off short of an important change": "levelled off short of a gain that matters",
+    "stopped coming without discharge": "stopped coming",
+    "overdue for re-measurement": "overdue for measurement",
+}
+
+
+def can_the_data_be_trusted(review: QuarterReview, meeting: Meeting) -> tuple[str, str]:
+    """Answer whether the data can be trusted: follow-up, rows set aside, findings."""
     flow = pd.DataFrame([m.flow for m in review.measures])
     followed = flow["measured_again"].sum() / max(flow["measured_at_start"].sum(), 1)
     balance = review.caseload.balance
     aside, rows_in = int(balance["rows_set_aside"].sum()), int(balance["rows_in"].sum())
-    lead = f"{percent(followed)} of first measurements were followed by a second."
+    lead = f"{percent(followed)} of first measurements have a second."
     if followed < 0.6:
         lead += " That is too few to speak for everybody."
     support = (
-        f"{plural(aside, 'row')} of {rows_in:,} set aside, each with its reason in the ledger."
+        f"{plural(aside, 'row')} of {rows_in:,} set aside."
         if aside
         else f"All {rows_in:,} rows were used."
     )
-    return lead, support
+    return lead, " ".join([support, *quality_sentences(meeting)])
 
 
-def chance_sentence(probability: float, event: str) -> str:
-    """Say a probability: "The chance that ... is 81 %"."""
-    return f"The chance that {event} is {chance(probability)}."
+def quality_sentences(meeting: Meeting) -> list[str]:
+    """Name what stands out in the quality of the data."""
+    found = []
+    if len(meeting.digits) and meeting.digits["flagged"].any():
+        who = meeting.digits.loc[meeting.digits["flagged"], "rater"].tolist()
+        found.append(f"{join_words(who)} {'rounds' if len(who) == 1 else 'round'} to 5°.")
+    if len(meeting.drift) and meeting.drift["flagged"].any():
+        most = meeting.drift.loc[meeting.drift["estimate"].abs().idxmax(), "instrument"]
+        found.append(f"Check {most}: its readings drift against the others.")
+    return found
+
+
+def event_sentence(meeting: Meeting) -> str:
+    """Say how often something unwanted happened."""
+    rate = meeting.events
+    if rate is None:
+        return ""
+    return (
+        f"{plural(rate.count, 'unwanted event')} in {rate.exposure:,.0f} visits: "
+        f"{number(rate.estimate)} per 1,000 visits (95% interval "
+        f"{interval(rate.ci_low, rate.ci_high)})."
+    )
+
+
+def practitioner_sentence(review: QuarterReview, meeting: Meeting) -> str:
+    """Say whether any practitioner's clients fare differently beyond chance."""
+    out = [review.names[c] for c, p in meeting.practitioners.items() if p.anyone_stands_out]
+    n = len(meeting.practitioners)
+    if not out:
+        return (
+            f"In none of {plural(n, 'measure')} do the clients of one practitioner fare "
+            "differently beyond chance, once whom they treat is allowed for. With few clients a "
+            "real difference can go unseen."
+        )
+    return (
+        f"Differences beyond chance remain in {join_words(out)} once whom they treat is allowed "
+        "for. What is not recorded (severity, referral, hours) is not allowed for: talk before "
+        "judging."
+    )

@@ -6,7 +6,19 @@ Nothing is computed here beyond what drawing needs, so text and figure cannot di
 from __future__ import annotations
 
 from outcomes.reporting.figures.change import start_against_latest
+from outcomes.reporting.figures.control import control_chart
 from outcomes.reporting.figures.course import course_over_weeks
+from outcomes.reporting.figures.exercise import adherence_by_week_figure
+from outcomes.reporting.figures.flow import flow_diagram
+from outcomes.reporting.figures.funnel import share_funnel_figure
 from outcomes.reporting.figures.shares import shares_by_measure
 
-__all__ = ["course_over_weeks", "shares_by_measure", "start_against_latest"]
+__all__ = [
+    "adherence_by_week_figure",
+    "control_chart",
+    "course_over_weeks",
+    "flow_diagram",
+    "share_funnel_figure",
+    "shares_by_measure",
+    "start_against_latest",
+]

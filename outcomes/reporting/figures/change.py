@@ -16,10 +16,12 @@ __all__ = ["start_against_latest"]
 
 #: Kinds of point: label, marker, face, edge, size.
 _POINTS = {
-    "better": ("better", "o", BLUE, BLUE, 24),
-    "within": ("within error", "o", "white", QUIET, 20),
+    "better": ("surely better", "o", BLUE, BLUE, 24),
+    "likely": ("probably", "o", "#b9d2e6", BLUE, 22),
+    "within": ("unclear", "o", "white", QUIET, 20),
     "worse": ("worse", "v", CLAY, CLAY, 36),
 }
+_SURE, _PROBABLE = 0.95, 0.80
 
 
 def start_against_latest(judged: pd.DataFrame, measure: Measure) -> Picture:
@@ -67,14 +69,22 @@ def start_against_latest(judged: pd.DataFrame, measure: Measure) -> Picture:
             )
             _legend_entry(ax, f"{label} ({int(at.sum())})", marker, face, edge, size)
         _frame(ax, measure, low, high, band, line)
-        figure.legend(loc="outside lower center", ncols=3, handletextpad=0.2, columnspacing=1.4)
+        figure.legend(loc="outside lower center", ncols=4, handletextpad=0.2, columnspacing=1.4)
     return Picture.of(figure, alt=_alt(kind, measure, band, line), caption=_caption(line))
 
 
 def _kinds(judged: pd.DataFrame) -> np.ndarray:
+    """Sort clients by how sure one can be: by the model's chances where there are any."""
+    if "worse" in judged and judged["chance_improved"].notna().any():
+        chance = judged["chance_improved"].to_numpy(float)
+        return np.select(
+            [judged["worse"].to_numpy(bool), chance >= _SURE, chance >= _PROBABLE],
+            ["worse", "better", "likely"],
+            default="within",
+        )
     detectable = judged["detectable"].fillna(False).to_numpy(bool)
-    worse = judged["improvement"].to_numpy(float) < 0
-    return np.select([detectable & worse, detectable], ["worse", "better"], default="within")
+    down = judged["improvement"].to_numpy(float) < 0
+    return np.select([detectable & down, detectable], ["worse", "better"], default="within")
 
 
 def _stacked(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -142,19 +152,22 @@ def _caption(line: float) -> str:
         else " No defensible line of importance is published for this measure."
     )
     return (
-        "Each point is one client, a larger one several. The thin line is no change; the grey "
-        "band is what measurement error alone can do." + dashes
+        "Each point is one client, a larger one several; how it is filled says how sure one can be "
+        "from all visits. The thin line is no change; the grey band is what measurement error can "
+        "do to two readings." + dashes
     )
 
 
 def _alt(kind: np.ndarray, measure: Measure, band: float, line: float) -> str:
     n = len(kind)
-    better, worse = int((kind == "better").sum()), int((kind == "worse").sum())
+    count = {name: int((kind == name).sum()) for name in _POINTS}
     text = (
-        f"{measure.name}, start against latest value of {n} clients. {count_of(better, n)} are "
-        f"better beyond the measurement error of {with_unit(band, measure.unit)}, "
-        f"{count_of(worse, n)} worse beyond it, the rest within it."
+        f"{measure.name}, start against latest value of {n} clients. "
+        f"{count_of(count['better'], n)} are surely better, {count['likely']} probably, "
+        f"{count['worse']} worse, {count['within']} unclear."
     )
+    if np.isfinite(band):
+        text += f" A change of {with_unit(band, measure.unit)} is detectable from two readings."
     if np.isfinite(line):
         text += f" The importance line lies {with_unit(line, measure.unit)} from no change."
     return text

@@ -9,15 +9,15 @@ import pandas as pd
 
 from outcomes.reporting.picture import Picture
 from outcomes.reporting.style import BLUE, CLAY, FAINT, INK, house_style, new_figure
-from outcomes.reporting.wording import count_of, join_words
+from outcomes.reporting.wording import join_words, percent
 
 __all__ = ["shares_by_measure"]
 
 #: Which shares are drawn: label, marker, colour, filled, height within the row.
 _ROWS = {
-    "improved importantly": ("gain that matters", "D", INK, True, -0.2),
-    "improved detectably": ("gain beyond measurement error", "o", BLUE, False, 0.05),
-    "worsened detectably": ("decline beyond measurement error", "v", CLAY, True, 0.3),
+    "surely improved": ("surely improved", "o", BLUE, False, -0.2),
+    "expected to have improved importantly": ("expected gain that matters", "D", INK, True, 0.05),
+    "worsened detectably": ("declined beyond error", "v", CLAY, True, 0.3),
 }
 
 
@@ -72,7 +72,7 @@ def _alt(shares: pd.DataFrame, names: Mapping[str, str], order: list[str]) -> st
     for code in order:
         rows = shares[shares["measure"] == code].set_index("quantity")
         words = [
-            f"{count_of(int(rows.loc[q, 'count']), int(rows.loc[q, 'n']))} {q}"
+            f"{percent(rows.loc[q, 'share'])} of {int(rows.loc[q, 'n'])} {q}"
             for q in _ROWS
             if q in rows.index
         ]

@@ -1,0 +1,31 @@
+"""The parts of the quarter's report, each shown by one line of a notebook."""
+
+from outcomes.reporting.sections.clients import meeting_list
+from outcomes.reporting.sections.closing import limits, safety
+from outcomes.reporting.sections.data import completeness, flow, quality, where_it_comes_from
+from outcomes.reporting.sections.exercise import home_exercise
+from outcomes.reporting.sections.measures import measure_sections, summary_table
+from outcomes.reporting.sections.opening import attention, first_screen
+from outcomes.reporting.sections.over_time import changes, comparisons, events, gain_charts
+from outcomes.reporting.sections.people import fairness, practitioners
+
+__all__ = [
+    "attention",
+    "changes",
+    "comparisons",
+    "completeness",
+    "events",
+    "fairness",
+    "first_screen",
+    "flow",
+    "gain_charts",
+    "home_exercise",
+    "limits",
+    "measure_sections",
+    "meeting_list",
+    "practitioners",
+    "quality",
+    "safety",
+    "summary_table",
+    "where_it_comes_from",
+]
