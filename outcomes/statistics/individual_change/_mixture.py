@@ -1,0 +1,67 @@
+"""Mixtures of normals, one per row: what is known of a client's true change.
+
+Notation: ``p_k`` weight of part k, ``m_k`` mean, ``v_k`` variance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+__all__ = ["Mixture"]
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """Weights (k), means and variances (k x rows); all operations give one number per row."""
+
+    weights: np.ndarray
+    means: np.ndarray
+    variances: np.ndarray
+
+    @property
+    def mean(self) -> np.ndarray:
+        """Mean of the mixture."""
+        return self.weights @ self.means
+
+    @property
+    def sd(self) -> np.ndarray:
+        """Standard deviation of the mixture."""
+        within = self.weights @ self.variances
+        between = self.weights @ (self.means - self.mean) ** 2
+        return np.sqrt(np.maximum(within + between, 0))
+
+    def turned(self, sign: np.ndarray | float) -> Mixture:
+        """Give the mixture times +1 or -1, per row."""
+        return Mixture(self.weights, self.means * sign, self.variances)
+
+    def shifted(self, by: np.ndarray | float) -> Mixture:
+        """Give the mixture with a known number added, per row."""
+        return Mixture(self.weights, self.means + by, self.variances)
+
+    def widened(self, variance: np.ndarray | float) -> Mixture:
+        """Give the mixture with independent normal noise added."""
+        return Mixture(self.weights, self.means, self.variances + variance)
+
+    def chance_above(self, line: np.ndarray | float) -> np.ndarray:
+        """Chance of exceeding a line, per row; empty where the line is."""
+        spread = np.sqrt(self.variances)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = (self.means - line) / spread
+        known = np.where(spread > 0, z, np.where(self.means > line, np.inf, -np.inf))
+        return self.weights @ ndtr(np.where(np.isnan(line + self.means), np.nan, known))
+
+    def quantile(self, level: float) -> np.ndarray:
+        """Quantile at one level, per row, by halving (exact for a single part)."""
+        spread = np.sqrt(self.variances)
+        ends = self.means + ndtri(level) * spread
+        low, high = ends.min(axis=0), ends.max(axis=0)
+        if self.weights.size == 1:
+            return low
+        for _ in range(60):
+            middle = (low + high) / 2
+            too_low = self.chance_above(middle) > 1 - level
+            low, high = np.where(too_low, middle, low), np.where(too_low, high, middle)
+        return (low + high) / 2
