@@ -52,7 +52,7 @@ from outcomes.statistics.single_case.resampling import (
     permutation_test_of_mean,
 )
 from outcomes.statistics.single_case.serial import serial_correlation
-from outcomes.statistics.single_case.start_end import SignTest, sign_test, start_end_verdicts
+from outcomes.statistics.single_case.start_end import SignTest, sign_test
 from outcomes.statistics.single_case.trend import celeration, describe_phases, trend_lines
 
 __all__ = [
@@ -96,7 +96,6 @@ __all__ = [
     "serial_correlation",
     "sign_test",
     "staggered_starts",
-    "start_end_verdicts",
     "tau",
     "tau_u",
     "trend_lines",

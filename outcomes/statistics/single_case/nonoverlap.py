@@ -57,9 +57,9 @@ def nonoverlap_of_all_pairs(
     -----
     NAP = (P + T / 2) / (m n). Interval: score method for the area under a curve, V(x) =
     x (1 - x) [1 + h (1 - x) / (2 - x) + h x / (1 + x)] / (m n), h = (m + n) / 2 - 1, solved for
-    (NAP - x)^2 = z^2 V(x) (Newcombe 2006, method 5). Both assume independent readings: in
-    simulated series of 6 + 10 readings without a change the 95% interval covered 95, 91 and 84%
-    at serial correlation 0, .2 and .4, and the test at 5% rejected in 4, 8 and 15%.
+    (NAP - x)^2 = z^2 V(x) (Newcombe 2006, method 5). Both assume independent readings: in 5,000
+    simulated series of 6 + 10 readings without a change the 95% interval covered 96, 91 and 85%
+    at serial correlation 0, .2 and .4, and the test at 5% rejected in 4, 9 and 15%.
 
     References
     ----------

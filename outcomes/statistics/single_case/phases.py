@@ -329,7 +329,7 @@ def _need_baselines(series: list[Series]) -> None:
         raise DataError(
             f"every series must have a baseline phase followed by another phase; {len(without):,} "
             f"of {len(series):,} series do not. Leave them out, or use the start-and-end "
-            f"functions (start_end_summary)."
+            f"functions (sign_test)."
         )
 
 

@@ -50,7 +50,7 @@ def tau(
 
     Notes
     -----
-    Tau = S_AB / (m n). Under serial correlation the interval is too narrow, as that of NAP.
+    Tau = S_AB / (m n). Under serial correlation the interval is too narrow, as that of NAP is.
 
     References
     ----------
@@ -195,8 +195,9 @@ def baseline_corrected_tau(
     -----
     Slope: Theil-Sen over baseline pairs; Tau = S_AB / (m n) of the residuals (the paper also
     prints Kendall's tau-b with a phase variable, which cannot reach 1). Interval and p-value
-    take the removed trend as known and readings as independent. Among simulated null series of
-    6 + 10 readings the 5% test rejected in 11, 16 and 25% at serial correlation 0, .2, .4.
+    take the removed trend as known and readings as independent. Of 5,000 simulated null series of
+    6 + 10 readings the 5% test rejected in 5, 12 and 19% at serial correlation 0, .2 and .4; with
+    ``always=True`` in 59, 62 and 66%: then read the estimate only.
 
     References
     ----------

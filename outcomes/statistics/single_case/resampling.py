@@ -62,7 +62,7 @@ def permutation_test_of_mean(
     Raises
     ------
     DataError
-        As `start_end_verdicts`.
+        As `sign_test`.
     ArgumentError
         rng missing where needed.
 
@@ -153,7 +153,7 @@ def bootstrap_t_interval(
     Raises
     ------
     DataError
-        As `start_end_verdicts`; or fewer than 3 different improvements.
+        As `sign_test`; or fewer than 3 different improvements.
 
     Notes
     -----

@@ -1,5 +1,8 @@
 """Few clients, only a start and an end: what can still be said.
 
+The verdict on each client is `outcomes.statistics.individual_change.judge_change`; here stands what
+is said about the few together.
+
 Notation: d_i improvement of client i (positive is better), n clients.
 """
 
@@ -16,7 +19,6 @@ from outcomes.errors import (
     Faults,
     check_choice,
     check_columns,
-    check_positive,
     rows_must,
 )
 from outcomes.results import Claim
@@ -25,7 +27,6 @@ __all__ = [
     "SignTest",
     "improvements",
     "sign_test",
-    "start_end_verdicts",
 ]
 
 
@@ -43,79 +44,6 @@ class SignTest(Claim):
     use_when: str = "Only the direction of change can be trusted."
     do_not_use_when: str = "The size of change matters, or regression to the mean is likely."
     source: str = "Dixon & Mood 1946, J Am Stat Assoc 41:557"
-
-
-def start_end_verdicts(
-    changes: pd.DataFrame,
-    *,
-    minimal_detectable_change: float,
-    minimal_important_change: float | None = None,
-    better: str = "higher",
-) -> pd.DataFrame:
-    """Judge each client from start and end alone: past error, and important.
-
-    Use when no visits lie between. Do not call the change an effect: there is no comparison.
-
-    Parameters
-    ----------
-    changes : DataFrame
-        One row per client: client, start_value, latest_value.
-    minimal_detectable_change : float
-        In the unit of the measure, above 0.
-    minimal_important_change : float, optional
-        In the unit of the measure; leave out where none is defensible.
-    better : {"higher", "lower"}
-        Direction of improvement.
-
-    Returns
-    -------
-    DataFrame
-        The rows with change, improvement, minimal_detectable_change, minimal_important_change,
-        detectable, important (empty without a threshold), verdict. A detectable decline comes
-        first.
-
-    Raises
-    ------
-    DataError
-        Columns missing, a client twice, values not finite.
-
-    Examples
-    --------
-    >>> changes = pd.DataFrame({"client": ["A", "B"], "start_value": [30.0, 40.0],
-    ...                         "latest_value": [45.0, 38.0]})
-    >>> start_end_verdicts(changes, minimal_detectable_change=10)["verdict"].tolist()
-    ['detectable improvement', 'within measurement error']
-
-    Checked against: hand classification. Test: test_start_end.py.
-    """
-    improvement = improvements(changes, better)
-    mdc = check_positive("minimal_detectable_change", minimal_detectable_change)
-    out = changes[["client", "start_value", "latest_value"]].copy()
-    out["change"] = out["latest_value"] - out["start_value"]
-    out["improvement"] = improvement
-    out["minimal_detectable_change"] = mdc
-    out["minimal_important_change"] = np.nan
-    detectable = np.abs(improvement) >= mdc
-    out["detectable"] = detectable
-    out["important"] = pd.array([pd.NA] * len(out), dtype="boolean")
-    better_words = np.where(detectable, "detectable improvement", "within measurement error")
-    if minimal_important_change is not None:
-        mic = check_positive("minimal_important_change", minimal_important_change)
-        important = improvement >= mic
-        out["minimal_important_change"] = mic
-        out["important"] = pd.array(important, dtype="boolean")
-        better_words = np.select(
-            [detectable & important, detectable & (improvement > 0), important],
-            [
-                "detectable and important improvement",
-                "detectable improvement, too small to matter",
-                "important in size but within measurement error",
-            ],
-            "within measurement error",
-        )
-    out["verdict"] = np.where(detectable & (improvement < 0), "detectable decline", better_words)
-    order = np.argsort(np.asarray(out["verdict"]) != "detectable decline", kind="stable")
-    return out.iloc[order].reset_index(drop=True)
 
 
 def sign_test(changes: pd.DataFrame, *, better: str = "higher") -> SignTest:
@@ -138,7 +66,7 @@ def sign_test(changes: pd.DataFrame, *, better: str = "higher") -> SignTest:
     Raises
     ------
     DataError
-        As `start_end_verdicts`; or no client changed.
+        Columns missing, a client twice, values not finite; or no client changed.
 
     Notes
     -----

@@ -197,8 +197,8 @@ def celeration(
     -----
     The line joins (median time, median reading) of the two halves of the baseline (the middle
     reading of an odd number belongs to neither), then is shifted to halve the baseline readings.
-    In simulated null series of 6 + 10 readings the one-sided 5% test rejected in 23, 25 and 28%
-    at serial correlation 0, .2 and .4.
+    In 5,000 simulated null series of 6 + 10 readings the one-sided 5% test rejected in 34, 34 and
+    35% at serial correlation 0, .2 and .4.
 
     References
     ----------

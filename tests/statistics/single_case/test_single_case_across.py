@@ -20,7 +20,6 @@ from outcomes.statistics.single_case import (
     multilevel_effect,
     permutation_test_of_mean,
     sign_test,
-    start_end_verdicts,
 )
 from outcomes.statistics.single_case.between_restricted import _stack, fit_restricted
 from outcomes.statistics.single_case.phases import read_series
@@ -232,29 +231,6 @@ def test_sign_test_by_summing_terms():
     assert sign_test(changes([0, 0, 1, 2, -1])).n_same == 2
     with pytest.raises(DataError, match="at least one client must have changed"):
         sign_test(changes([0, 0]))
-
-
-def test_verdicts_show_declines_first_and_name_the_middle_zones():
-    table = start_end_verdicts(
-        changes([20, 12, 6, 8, -15, 1], start=50),
-        minimal_detectable_change=10,
-        minimal_important_change=7,
-    )
-    check_result(table.columns)
-    assert table["client"].tolist() == ["C4", "C0", "C1", "C2", "C3", "C5"]
-    by = table.set_index("client")["verdict"]
-    assert by["C4"] == "detectable decline"
-    assert by["C0"] == "detectable and important improvement"
-    assert by["C3"] == "important in size but within measurement error"
-    assert by["C5"] == "within measurement error"
-    wide = start_end_verdicts(
-        changes([12]), minimal_detectable_change=10, minimal_important_change=15
-    )
-    assert wide["verdict"].iloc[0] == "detectable improvement, too small to matter"
-    none = start_end_verdicts(changes([12]), minimal_detectable_change=10)
-    assert none["important"].isna().all()
-    lower = start_end_verdicts(changes([-12]), minimal_detectable_change=10, better="lower")
-    assert lower["improvement"].iloc[0] == 12
 
 
 def test_bootstrap_t_warns_under_eight_and_refuses_ties():

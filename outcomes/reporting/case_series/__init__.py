@@ -1,0 +1,5 @@
+"""A case series for colleagues and journals: tables, figures, text, checklists, data, manifest."""
+
+from outcomes.reporting.case_series.run import CaseSeries, analyse_case_series, case_series
+
+__all__ = ["CaseSeries", "analyse_case_series", "case_series"]

@@ -1,0 +1,234 @@
+"""The methods and the results paragraph, drafted from the tables."""
+
+from __future__ import annotations
+
+import outcomes
+from outcomes.records.caseload import Caseload
+from outcomes.reporting.case_series.drafting import Paragraph, Quote, Setting
+from outcomes.reporting.case_series.formats import DASH
+from outcomes.reporting.case_series.paper_table import PaperTable
+from outcomes.reporting.case_series.selection import Selection
+from outcomes.reporting.wording import join_words
+from outcomes.statistics.single_case.summary import LEAST_BASELINE, MeasureSeries
+
+__all__ = ["methods_paragraph", "results_paragraph"]
+
+
+def methods_paragraph(
+    selection: Selection,
+    found: list[MeasureSeries],
+    *,
+    confidence: float,
+    seed: int,
+    rules: set[str],
+) -> Paragraph:
+    """Draft the methods.
+
+    Parameters
+    ----------
+    selection : Selection
+    found : list of MeasureSeries
+    confidence : float
+    seed : int
+    rules : set of str
+        How phases were found: ``recorded``, ``first treatment``.
+    """
+    out = Paragraph("methods")
+    flow = dict(zip(selection.flow["reason"], selection.flow["count"], strict=True))
+
+    def counted(reason: str) -> Setting:
+        return Setting(f"{flow[reason]:,}", f"flow of clients: {reason}")
+
+    level = Setting(f"{confidence * 100:g}%", "confidence level chosen")
+    out.add(
+        "Of {asked} clients considered, {included} with recorded consent to an anonymised case "
+        "report were included; {without} had no such consent and {unseen} no attended visit.",
+        asked=counted("asked for"),
+        included=counted("included"),
+        without=counted("left out: no consent to a case report recorded"),
+        unseen=counted("left out: no visit"),
+    )
+    names = [_lower(one.measure.name) for one in found]
+    out.add(
+        f"Outcomes were {join_words(names)}, read before treatment at each visit; readings after "
+        f"treatment were not used, and instruments, active and passive movement were not mixed "
+        f"within a client."
+    )
+    out.add(
+        "A change was called detectable at the minimal detectable change with {level} confidence "
+        "and important at the minimal important change; both, with their sources, are in Table 2.",
+        level=level,
+    )
+    out.add(_phase_words(rules))
+    out.add(
+        "Across clients, the number better and worse was compared by an exact sign test, the mean "
+        "improvement by a permutation test of its sign, with a bootstrap-t interval at {level}.",
+        level=level,
+    )
+    if any(one.n_phased for one in found):
+        least = Setting(str(LEAST_BASELINE), "fewest baseline readings for comparing phases")
+        out.add(
+            "Where a client had at least {least} baseline readings, phases were compared by the "
+            "nonoverlap of all pairs with a score interval and by generalised least squares with "
+            "continuous-time serial correlation, averaged over its restricted likelihood.",
+            least=least,
+        )
+        out.add(
+            "Gains of level were combined in a multilevel model with gains varying between clients "
+            "and Kenward-Roger degrees of freedom, and expressed as a between-case standardised "
+            "mean difference estimated by restricted maximum likelihood."
+        )
+    out.add(
+        "No comparison group was measured. The statistics were computed with outcomes {version} "
+        "(seed {seed}).",
+        version=Setting(outcomes.__version__, "version of the software"),
+        seed=Setting(str(seed), "seed of the bootstrap and of the labels"),
+    )
+    return out
+
+
+def results_paragraph(
+    selection: Selection,
+    found: list[MeasureSeries],
+    *,
+    people: PaperTable,
+    clients: PaperTable,
+    across: PaperTable,
+) -> Paragraph:
+    """Draft the results: declines first, then counts, means, and the spread between clients."""
+    out = Paragraph("results")
+    n = len(people.rows)
+    out.add("The series has {n} clients (Table 1).", n=Setting(str(n), "Table 1, number of rows"))
+    places = _block_places(clients)
+    across_places = _block_places(across)
+    for one in found:
+        start, end = _block_range(clients, places, one)
+        _client_sentences(out, one, clients, range(start, end))
+        block = _block_range(across, across_places, one)
+        if block[0] < block[1]:
+            _across_sentences(out, one, across, range(*block))
+    _event_sentence(out, selection.caseload)
+    out.add(
+        "These are changes, not effects of treatment: without a comparison, natural course, "
+        "regression to the mean and the choice of clients remain in them."
+    )
+    return out
+
+
+def _phase_words(rules: set[str]) -> str:
+    if rules == {"recorded"}:
+        return "Phases were those recorded with the visits."
+    derived = (
+        "readings up to and including the first treated visit, which were taken before that "
+        "treatment, were the baseline, later ones the treatment phase"
+    )
+    if rules == {"first treatment"}:
+        return derived[0].upper() + derived[1:] + "."
+    return f"Phases were those recorded with the visits; where none were recorded, {derived}."
+
+
+def _lower(name: str) -> str:
+    """Write a name inside a sentence; capitals of abbreviations stay."""
+    return name if len(name) > 1 and name[1].isupper() else name[:1].lower() + name[1:]
+
+
+def _block_places(table: PaperTable) -> list[int]:
+    return sorted(table.blocks)
+
+
+def _block_range(table: PaperTable, places: list[int], one: MeasureSeries) -> tuple[int, int]:
+    for i, place in enumerate(places):
+        if table.blocks[place].startswith(f"{one.measure.name} ("):
+            return place, places[i + 1] if i + 1 < len(places) else len(table.rows)
+    return 0, 0
+
+
+def _client_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, rows: range) -> None:
+    name = one.measure.name
+    judged = [r for r in rows if table.cell(r, "improvement").value is not None]
+    if not judged:
+        out.add(f"{name} was measured once only in every client.")
+        return
+    for r in judged:
+        if table.cell(r, "verdict").text.startswith("worsened"):
+            out.add(
+                f"{name} of client {{client}} got detectably worse ({{change}}).",
+                client=Quote(table, r, "client"),
+                change=Quote(table, r, "improvement"),
+            )
+    if len(judged) > 1:
+        ordered = sorted(judged, key=lambda r: float(table.cell(r, "improvement").value or 0.0))
+        out.add(
+            f"{name} changed by {{low}} (client {{worst}}) to {{high}} (client {{best}}), positive "
+            f"being better (Table 3).",
+            low=Quote(table, ordered[0], "improvement"),
+            worst=Quote(table, ordered[0], "client"),
+            high=Quote(table, ordered[-1], "improvement"),
+            best=Quote(table, ordered[-1], "client"),
+        )
+    else:
+        out.add(
+            f"{name} of client {{client}} changed by {{change}} (Table 3).",
+            client=Quote(table, judged[0], "client"),
+            change=Quote(table, judged[0], "improvement"),
+        )
+
+
+def _across_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, rows: range) -> None:
+    at = {table.cell(r, "quantity").text.split(" (")[0]: r for r in rows}
+
+    def quote(quantity: str, column: str = "estimate") -> Quote:
+        return Quote(table, at[quantity], column)
+
+    if "Detectable improvement" in at:
+        sentence = "The improvement was detectable in {up} clients and the decline in {down}"
+        numbers = {"up": quote("Detectable improvement"), "down": quote("Detectable decline")}
+        if "Detectable and important improvement" in at:
+            sentence += "; it was both detectable and important in {both}"
+            numbers["both"] = quote("Detectable and important improvement")
+        out.add(sentence + ".", **numbers)
+    if "Clients better" in at and "Mean improvement, start to latest" in at:
+        out.add(
+            "{better} clients got better (sign test, p {p}); the mean improvement was {mean} "
+            "(permutation test, p {p_mean}; Table 4).",
+            better=quote("Clients better"),
+            p=quote("Clients better", "p"),
+            mean=quote("Mean improvement, start to latest"),
+            p_mean=quote("Mean improvement, start to latest", "p"),
+        )
+    model = "Mean gain of level, multilevel model"
+    if model in at and table.cell(at[model], "estimate").text != DASH:
+        out.add(
+            "In the {n} clients whose phases could be compared, the level changed on average by "
+            "{mean} (p {p}); gains differed between clients with a standard deviation of {spread}, "
+            "so that the gain of a next such client would be expected from {next}.",
+            n=quote(model, "n"),
+            mean=quote(model),
+            p=quote(model, "p"),
+            spread=quote("Spread of gains between clients"),
+            next=quote("Gain of the next client"),
+        )
+    g = "Between-case standardised mean difference"
+    if g in at and table.cell(at[g], "estimate").text != DASH:
+        out.add(
+            "The between-case standardised mean difference was {g} (p {p}).",
+            g=quote(g),
+            p=quote(g, "p"),
+        )
+
+
+def _event_sentence(out: Paragraph, caseload: Caseload) -> None:
+    events = caseload.events
+    if events.empty:
+        out.add("No unwanted event is recorded; whether events were asked for is to be stated.")
+        return
+    kinds = events["event"].astype(str).value_counts()
+    numbers = {
+        f"n{i}": Setting(str(n), "unwanted events in the data package") for i, n in enumerate(kinds)
+    }
+    listed = [f"{{n{i}}} {kind}" for i, kind in enumerate(kinds.index)]
+    out.add(
+        f"Unwanted events recorded: {{total}} ({join_words(listed)}).",
+        total=Setting(str(len(events)), "unwanted events in the data package"),
+        **numbers,
+    )
