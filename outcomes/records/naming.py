@@ -75,7 +75,7 @@ def _pick_columns(
                 )
             )
         elif places:
-            found[column] = raw.frame[places[0]]
+            found[column] = raw.cells[places[0]]
             used.add(places[0])
     absent = [column for column in table.required if column not in found]
     if name in MEASURED and not {"visit", "date"} & set(found):
@@ -95,7 +95,7 @@ def _pick_columns(
         listed = ", ".join(header[:30] for header in extra[:10])
         reason = f"columns not read: {listed}{more}"
         book.remark(name, raw.file, rule="columns not read", reason=reason)
-    draft = pd.DataFrame(found, index=raw.frame.index)
+    draft = pd.DataFrame(found, index=raw.cells.index)
     draft["source_file"] = pd.Series(raw.file, index=draft.index, dtype="str")
     draft["source_row"] = pd.array(raw.rows, dtype="Int64")
     return draft

@@ -84,9 +84,7 @@ def propose_mapping(source: Any, *, sheet: str | None = None) -> Proposal:
     for raw in open_source(source, settings):
         raw, row = _find_header(source, raw, settings)
         guesses = [
-            guess_column(header, raw.frame[i])
-            for i, header in enumerate(raw.headers)
-            if header and i in raw.frame
+            guess_column(header, raw.cells[i]) for i, header in enumerate(raw.headers) if header
         ]
         _settle(guesses, raw)
         looked.append((raw, row, guesses))

@@ -95,7 +95,7 @@ class _Sheet:
         """Give the column with this header; an absent or doubled one is a fault."""
         found = self.raw.find(header)
         if len(found) == 1:
-            return self.raw.frame[found[0]]
+            return self.raw.cells[found[0]]
         what = "must be in the file, and is not" if not found else "must stand there once only"
         self.faults.add(
             DataError(
@@ -111,7 +111,7 @@ class _Sheet:
             return None
         frame = pd.DataFrame(
             {"source_file": self.raw.file, "source_row": pd.array(self.raw.rows, dtype="Int64")},
-            index=self.raw.frame.index,
+            index=self.raw.cells.index,
         ).astype({"source_file": "str"})
         for name, column in columns.items():
             if column is not None and name not in (*_STEPS, "date", "visit"):
@@ -208,7 +208,7 @@ class _Sheet:
         empty = np.ones(len(who), dtype=bool)
         for reading in self.mapping.readings:
             for place in self.raw.find(reading.column):
-                empty &= self.raw.frame[place].isna().to_numpy()
+                empty &= self.raw.cells[place].isna().to_numpy()
         dated = self.timed(who)["date"].notna() & who["client"].notna()
         lost = empty & ~dated.to_numpy()
         if not lost.any():

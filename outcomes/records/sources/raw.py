@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-__all__ = ["FileSettings", "RawTable", "Remark", "build_raw", "digest", "plain_name"]
+__all__ = ["Cells", "FileSettings", "RawTable", "Remark", "build_raw", "digest", "plain_name"]
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,37 @@ class Remark:
     file: str = ""
 
 
+class Cells:
+    """Columns of text, trimmed when first asked for: blank cells are missing.
+
+    Examples
+    --------
+    >>> Cells([["a ", " "], ["1", "2"]], 2)[0].tolist()
+    ['a', nan]
+    """
+
+    def __init__(self, columns: list[Any], n_rows: int, kept: np.ndarray | None = None) -> None:
+        self._columns = columns
+        self._kept = kept
+        self._trimmed: dict[int, pd.Series] = {}
+        self.index = pd.RangeIndex(n_rows if kept is None else int(kept.sum()))
+
+    def __len__(self) -> int:
+        return len(self._columns)
+
+    def __getitem__(self, place: int) -> pd.Series:
+        if place not in self._trimmed:
+            column = pd.Series(self._columns[place], dtype="str")
+            if self._kept is not None:
+                column = column[self._kept].reset_index(drop=True)
+            self._trimmed[place] = _trimmed(column)
+        return self._trimmed[place]
+
+    def keep(self, kept: np.ndarray) -> Cells:
+        """Give the same cells without some rows."""
+        return Cells(self._columns, len(kept), kept)
+
+
 @dataclass(frozen=True, eq=False)
 class RawTable:
     """One sheet, file or database table as text.
@@ -56,12 +87,12 @@ class RawTable:
         several: ``"clinic.xlsx, sheet ROM"``.
     sha256 : str
         Hash of the file's bytes.
-    frame : DataFrame
-        Text cells (dtype str, missing where blank); column labels are positions.
+    cells : Cells
+        Text cells by position of the column.
     headers : list of str
         The header cells, in order, as the source has them (trimmed).
     rows : array of int
-        Row number in the source of each row of `frame`.
+        Row number in the source of each row of `cells`.
     torn : DataFrame
         Rows that do not fit the header: columns `source_row` and `reason`.
     formats : dict
@@ -75,7 +106,7 @@ class RawTable:
     name: str
     file: str
     sha256: str
-    frame: pd.DataFrame
+    cells: Cells
     headers: list[str]
     rows: np.ndarray
     torn: pd.DataFrame = field(
@@ -132,30 +163,27 @@ def build_raw(
     **more: Any,
 ) -> RawTable:
     """Trim cells and headers, turn blanks into missing, and leave out rows without any cell."""
-    cells = {i: _trimmed(column) for i, column in enumerate(columns)}
-    frame = pd.DataFrame(cells, index=range(len(rows)))
-    if frame.shape[1] and len(frame):
-        filled = np.zeros(len(frame), dtype=bool)
-        for i in cells:
-            filled |= frame[i].notna().to_numpy()
-            if filled.all():
-                break
-        if not filled.all():
-            frame, rows = frame[filled].reset_index(drop=True), rows[filled]
+    cells = Cells(columns, len(rows))
+    filled = np.zeros(len(rows), dtype=bool)
+    for i in range(len(columns)):
+        if filled.all():
+            break
+        filled |= cells[i].notna().to_numpy()
+    if not filled.all():
+        cells, rows = cells.keep(filled), rows[filled]
     return RawTable(
         name=name,
         file=file,
         sha256=sha256,
-        frame=frame,
+        cells=cells,
         headers=[" ".join(header.split()) for header in headers],
         rows=rows,
         **more,
     )
 
 
-def _trimmed(column: Any) -> pd.Series:
+def _trimmed(series: pd.Series) -> pd.Series:
     """Strip white space (of any script) around each cell; blank becomes missing."""
-    series = pd.Series(column, dtype="str")
     stripped = series.str.strip(" \t\r\n\x0b\x0c\u00a0\u2007\u202f\u3000\ufeff\u200b\u200e\u200f")
     marked = stripped.str.startswith("'").fillna(False).to_numpy(dtype=bool)
     if marked.any():
