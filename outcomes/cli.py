@@ -95,9 +95,23 @@ def check(
     """Read a caseload, compute nothing, and show what was set aside and why."""
     from outcomes.reporting.runs import run_check
 
-    typer.echo(
-        run_check(data=data or str(synthetic_caseload()), mapping=mapping, out=out, strict=strict)
+    result = run_check(
+        data=data or str(synthetic_caseload()), mapping=mapping, out=out, strict=strict
     )
+    typer.echo(result.summary)
+
+
+@app.command(name="map")
+def map_file(
+    file: Annotated[str, typer.Argument(help="The clinic's own spreadsheet.")],
+    sheet: Annotated[str, typer.Option(help="Sheet to look at.", show_default=False)] = "",
+    out: Annotated[str, typer.Option(help="Mapping file to write.", show_default=False)] = "",
+    debug: Debug = False,
+) -> None:
+    """Propose what each column of a spreadsheet is, as a mapping file to edit."""
+    from outcomes.reporting.runs import run_map
+
+    typer.echo(run_map(file, sheet=sheet, out=out).summary)
 
 
 @app.command()

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import nbformat
 
-__all__ = ["page"]
+__all__ = ["frame_page", "page"]
 
 _TEMPLATES = Path(__file__).parent / "templates"
 _HEADING = re.compile(r"<h([23])([^>]*)>(.*?)</h\1>", re.DOTALL)
@@ -35,7 +35,12 @@ def page(notebook: nbformat.NotebookNode, *, title: str, language: str = "en") -
     str
         A whole HTML document.
     """
-    body = _with_anchors(_body(notebook))
+    return frame_page(_body(notebook), title=title, language=language)
+
+
+def frame_page(body: str, *, title: str, language: str = "en") -> str:
+    """Put a body into the frame of every page: style, contents, anchors for its headings."""
+    body = _with_anchors(body)
     css = (_TEMPLATES / "page.css").read_text(encoding="utf-8")
     return (
         f'<!DOCTYPE html>\n<html lang="{escape(language)}"><head><meta charset="utf-8">'

@@ -10,9 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from outcomes.carried import notebook_path
-from outcomes.records.write import write_atomically
+from outcomes.errors import DataError
+from outcomes.records import read_caseload
+from outcomes.records.mapping.proposal import propose_mapping
+from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.archive import write_crate
 from outcomes.reporting.document import page
+from outcomes.reporting.ledger_page import ledger_page, ledger_summary_lines
 from outcomes.reporting.manifest import (
     MANIFEST,
     Manifest,
@@ -22,7 +26,7 @@ from outcomes.reporting.manifest import (
 )
 from outcomes.reporting.notebooks import run_notebook
 
-__all__ = ["Run", "run_check", "run_review"]
+__all__ = ["Run", "run_check", "run_map", "run_review"]
 
 _PATHS = ("data", "mapping", "thresholds", "settings")
 Progress = Callable[[int, int, str], None]
@@ -116,19 +120,55 @@ def _write_manifest(
     write_crate(folder, title=told["title"], description=told["lines"][0], made=manifest.made)
 
 
-def run_check(*, data: str, mapping: str = "", out: str = "", strict: bool = False) -> str:
-    """Read a caseload and sum up its ledger, as text of at most 12 lines a table."""
-    from outcomes.records import read_caseload
+def run_check(*, data: str, mapping: str = "", out: str = "", strict: bool = False) -> Run:
+    """Read a caseload, compute nothing, and write its ledger as CSV and as a page.
 
+    Parameters
+    ----------
+    data, mapping : str
+        As `outcomes.records.read_caseload` takes them; empty where not given.
+    out : str
+        Folder for the ledger; ``outcomes_check`` in the current folder when empty.
+    strict : bool
+        Stop at the first table with a refusal, listing all of them.
+
+    Returns
+    -------
+    Run
+    """
     caseload = read_caseload(data, mapping=mapping or None, strict=strict)
-    balance = caseload.balance.set_index("table")
-    lines = ["table            rows in      used  set aside   changed     asked"]
-    for name, row in balance.iterrows():
-        numbers = "".join(f"{value:>10,}" for value in row)
-        lines.append(f"{name!s:<14}{numbers}")
-    rules = caseload.ledger.groupby(["rule", "action"]).size().sort_values(ascending=False)
-    lines += [f"{count:>8,}  {rule} ({action})" for (rule, action), count in rules.items()]
-    return "\n".join(lines)
+    folder = Path(out or "outcomes_check").resolve()
+    page_path = write_atomically(folder / "ledger.html", ledger_page(caseload).encode())
+    csv_path = write_atomically(folder / "ledger.csv", csv_bytes(caseload.ledger))
+    lines = [*ledger_summary_lines(caseload), f"Page:  {page_path}", f"Table: {csv_path}"]
+    return Run(folder=folder, report=page_path, summary="\n".join(lines))
+
+
+def run_map(file: str, *, sheet: str = "", out: str = "") -> Run:
+    """Propose a mapping for a file and write it beside the current folder's files.
+
+    Parameters
+    ----------
+    file : str
+        The clinic's own file.
+    sheet : str
+        Sheet of a workbook; the one with most readings when empty.
+    out : str
+        Mapping file to write; named after the file when empty. An existing one is not replaced.
+
+    Returns
+    -------
+    Run
+    """
+    proposal = propose_mapping(file, sheet=sheet or None)
+    path = Path(out or f"{Path(file).stem}.toml").resolve()
+    if path.exists():
+        raise DataError(f"{path.name} must not exist yet. Give another name with --out.")
+    write_atomically(path, proposal.toml.encode())
+    lines = [f"{row.column!s:<28.28} {row.understood_as}" for row in proposal.columns.itertuples()]
+    questions = [f"? {question}" for question in proposal.questions]
+    summary = [*lines, *questions, f"Mapping: {path}", "Check every line of it before use."]
+    return Run(folder=path.parent, report=path, summary="\n".join(summary))
 
 
 def _whole_path(path: str) -> str:
