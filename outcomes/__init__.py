@@ -19,6 +19,7 @@ _PUBLIC = {
     "judged_side": "outcomes.records.readings",
     "minimal_detectable_change": "outcomes.statistics.repeatability",
     "prepare_meeting": "outcomes.statistics.review",
+    "propose_mapping": "outcomes.records.mapping.proposal",
     "read_caseload": "outcomes.records",
     "read_settings": "outcomes.records.settings",
     "review_quarter": "outcomes.statistics.review",
