@@ -17,6 +17,16 @@ sums, `likelihood` eliminates random terms and differentiates, `optimiser` climb
 
 from outcomes.statistics.mixed_model.comparison import Comparison
 from outcomes.statistics.mixed_model.fit import fit_mixed_model
+from outcomes.statistics.mixed_model.plateau import PlateauCourse, fit_plateau_course
 from outcomes.statistics.mixed_model.result import MixedModelFit
+from outcomes.statistics.mixed_model.two_measures import TwoMeasures, fit_two_measures
 
-__all__ = ["Comparison", "MixedModelFit", "fit_mixed_model"]
+__all__ = [
+    "Comparison",
+    "MixedModelFit",
+    "PlateauCourse",
+    "TwoMeasures",
+    "fit_mixed_model",
+    "fit_plateau_course",
+    "fit_two_measures",
+]

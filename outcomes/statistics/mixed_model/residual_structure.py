@@ -46,10 +46,15 @@ class Independent:
 
     def __init__(self, work: Work) -> None:
         sums, sample = client_sums(work, sample=4)
-        self._state = State(s=sums, log_det=-work.log_weights)
+        self.hold(State(s=sums, log_det=-work.log_weights))
         if sample is not None:
-            self.sample = Independent.__new__(Independent), sample[1]
-            self.sample[0]._state = State(s=sample[0])
+            part = Independent.__new__(Independent)
+            part.hold(State(s=sample[0]))
+            self.sample = part, sample[1]
+
+    def hold(self, state: State) -> None:
+        """Keep sums that were made elsewhere."""
+        self._state = state
 
     def start(self) -> Array:
         """Start without parameters."""
@@ -96,8 +101,10 @@ class VariancePerLevel(Independent):
         self.n_parameters = len(labels) - 1
 
     def start(self) -> Array:
-        """Start from equal variances."""
-        return np.zeros(self.n_parameters)
+        """Start from the sizes that least squares left."""
+        squares = np.array([sums.rr[:, -1, -1].sum() for sums in self._sums]) / self.counts
+        squares = np.maximum(squares, 1e-4 * squares.max())
+        return np.log(squares[1:] / squares[0])
 
     def chain(self, x: Array) -> tuple[Array, Array, Array]:
         """Ratios are exponentials."""

@@ -60,16 +60,17 @@ def variance_table(fit: MixedModelFit) -> pd.DataFrame:
     """Rows of `variance_rows` with intervals of the standard deviation or correlation."""
     frame = variance_rows(fit)
     small = fit.n_clients <= PROFILE_UP_TO or bool(fit.boundary)
+    small = small and fit.design.pooled_rows is None
     ends, methods = [], []
     for (kind, at, pair), value in zip(_labels(fit), frame.scaled_estimate, strict=True):
         end, method = (np.nan, np.nan), "none: the profile did not converge"
         try:
             if small and np.isfinite(value):
                 end, method = profile_interval(fit, kind, at, pair, value), "profile likelihood"
-            elif np.isfinite(value):
+            elif np.isfinite(value) and not fit.boundary:
                 end, method = _wald(fit, kind, at, pair, value), "Wald, transformed"
             else:
-                method = "none: a variance of zero has no correlation"
+                method = "none: at a boundary"
         except (ModelError, ValueError, np.linalg.LinAlgError):
             pass
         ends.append(end)
