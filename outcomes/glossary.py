@@ -201,6 +201,35 @@ _VERDICTS = {
     "visits_to_line_50": "Fewest further visits after which the chance to be at the line is 50 % (0: now).",
     "visits_to_line_80": "Fewest further visits after which the chance to be at the line is 80 % (0: now).",
     "latest_against_course": "Latest reading minus the client's course, in scatter SDs; positive is better.",
+    "corrects": "What the variant corrects for.",
+    "critical": "Size from which the index counts as reliable.",
+    "reliable": "Improved, worsened or unchanged, by the index.",
+    "cutoff": "Cut-off by its letter in the source.",
+    "meaning": "What the row's value says.",
+    "affected_side": "Side that brought the client.",
+    "affected_start": "Start value of the affected side.",
+    "affected_latest": "Latest value of the affected side.",
+    "other_start": "Start value of the other side.",
+    "other_latest": "Latest value of the other side.",
+    "start_deficit": "Other side minus affected side at the start; positive: affected side worse.",
+    "latest_deficit": "Other side minus affected side at the latest visit; positive: affected side worse.",
+    "deficit_error": "Standard error of measurement of a difference between sides.",
+    "deficit_closed": "Start deficit minus latest deficit.",
+    "deficit_closed_error": "Standard error of measurement of the closing of the deficit.",
+    "deficit_detectable": "The start deficit is beyond its measurement error.",
+    "closing_detectable": "The deficit changed beyond measurement error.",
+    "back_to_other_side": "The affected side is no longer detectably worse than the other.",
+    "back_in_range": "The latest value of the affected side lies in the usual range.",
+    "other_side_changed": "The other side itself changed detectably.",
+    "moved": "Better, worse, not shown, or not judged, allowing for the number of measures.",
+    "n_measures": "Measures of the client that were judged.",
+    "immediate_gain": "Gain within a visit, after minus before treatment; positive is better.",
+    "kept_gain": "Change of the before-treatment level to the next visit; positive is better.",
+    "days_to_next": "Days to the next visit with a reading.",
+    "share_kept": "Kept gains divided by immediate gains.",
+    "diary_days": "Diary lines between the two visits.",
+    "gain_per_week": "Gain of the before-treatment level per week; positive is better.",
+    "n_intervals": "Pairs of consecutive visits.",
 }
 
 #: Mixed models.
@@ -282,6 +311,25 @@ _SINGLE_CASE = {
     "label": "Neutral label shown in place of the series.",
 }
 
+#: Time to a gain.
+_TIME_TO_GAIN = {
+    "left": "Time after which it happened: the last reading before (weeks or visits).",
+    "right": "Time by which it had happened: the first reading after; infinite if never seen.",
+    "reached": "The gain was reached.",
+    "time": "Weeks or visits since the start.",
+    "ending": "How it ended: gain, the recorded end, or no further record.",
+    "at_risk": "Clients still in care and short of the gain just before.",
+    "events": "Clients to whom it happened at this time (or in all).",
+    "censored": "Clients whose record ends at this time.",
+    "survival": "Share of clients still short of the gain.",
+    "mass": "Share of clients whose gain lies in this interval.",
+    "survival_left": "Share still short of the gain at the interval's left end.",
+    "survival_right": "Share still short of the gain at its right end.",
+    "expected": "Number to be expected if all groups were alike.",
+    "score": "Score of the group; positive: earlier gains than all together.",
+    "gained": "1 at the visit at which the gain was reached, else 0.",
+}
+
 COLUMNS: dict[str, str] = {
     **_SHARED,
     **_MIXED_MODEL,
@@ -291,6 +339,7 @@ COLUMNS: dict[str, str] = {
     **_FORMS,
     **_THRESHOLDS,
     **_SINGLE_CASE,
+    **_TIME_TO_GAIN,
 }
 
 

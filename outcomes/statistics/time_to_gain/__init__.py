@@ -1,0 +1,39 @@
+"""Time to an important gain: how many weeks or visits until clients get there."""
+
+from __future__ import annotations
+
+from outcomes.statistics.time_to_gain.competing import aalen_johansen
+from outcomes.statistics.time_to_gain.discrete_hazard import (
+    hazard_by_visit,
+    hazard_ratios,
+    visit_rows,
+)
+from outcomes.statistics.time_to_gain.intervals import gain_intervals
+from outcomes.statistics.time_to_gain.kaplan_meier import (
+    kaplan_meier,
+    log_rank,
+    median_time,
+    restricted_mean,
+)
+from outcomes.statistics.time_to_gain.turnbull import (
+    IntervalCurve,
+    interval_score_test,
+    turnbull,
+    turnbull_median,
+)
+
+__all__ = [
+    "IntervalCurve",
+    "aalen_johansen",
+    "gain_intervals",
+    "hazard_by_visit",
+    "hazard_ratios",
+    "interval_score_test",
+    "kaplan_meier",
+    "log_rank",
+    "median_time",
+    "restricted_mean",
+    "turnbull",
+    "turnbull_median",
+    "visit_rows",
+]
