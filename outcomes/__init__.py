@@ -17,6 +17,7 @@ _PUBLIC = {
     "fit_mixed_model": "outcomes.statistics.mixed_model",
     "judge_change": "outcomes.statistics.individual_change",
     "judged_side": "outcomes.records.readings",
+    "measurement_error": "outcomes.statistics.repeatability",
     "minimal_detectable_change": "outcomes.statistics.repeatability",
     "prepare_meeting": "outcomes.statistics.review",
     "propose_mapping": "outcomes.records.mapping.proposal",

@@ -66,7 +66,7 @@ def _one_table(
     heads, cells, numeric = [], [], []
     for name, spec in columns.items():
         heading, form = spec if isinstance(spec, tuple) else (spec, None)
-        right = form is not None or pd.api.types.is_numeric_dtype(frame[name])
+        right = bool(heads) and (form is not None or pd.api.types.is_numeric_dtype(frame[name]))
         heads.append(f'<th scope="col"{_align(right)}>{escape(heading)}</th>')
         values = frame[name].tolist()
         cells.append([form(v) if form else _plain(v) for v in values])

@@ -5,6 +5,7 @@ Nothing is computed here beyond what drawing needs, so text and figure cannot di
 
 from __future__ import annotations
 
+from outcomes.reporting.figures.agreement import difference_against_mean
 from outcomes.reporting.figures.change import start_against_latest
 from outcomes.reporting.figures.control import control_chart
 from outcomes.reporting.figures.course import course_over_weeks
@@ -17,6 +18,7 @@ __all__ = [
     "adherence_by_week_figure",
     "control_chart",
     "course_over_weeks",
+    "difference_against_mean",
     "flow_diagram",
     "share_funnel_figure",
     "shares_by_measure",
