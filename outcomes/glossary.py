@@ -242,6 +242,18 @@ _MIXED_MODEL = {
     "prediction_high": "Upper end of the interval for a new reading.",
 }
 
+#: Anonymised records.
+_PRIVACY = {
+    "n_in": "Clients before.",
+    "n_left_out": "Clients left out for want of consent to a case report.",
+    "n_words_dropped": "Cells of rare words and free text that were emptied.",
+    "smallest_group": "Clients in the smallest group that shares all identifying facts.",
+    "n_groups": "Groups of clients with the same facts.",
+    "n_unique": "Clients whose facts nobody shares.",
+    "n_small": "Clients in groups that are too small.",
+    "least": "Size from which a group is large enough.",
+}
+
 #: Scores of questionnaires from their items.
 _FORMS = {
     "variant": "Which of the published scores of the questionnaire.",
@@ -336,6 +348,7 @@ COLUMNS: dict[str, str] = {
     **_CHANGE,
     **_SERVICE,
     **_VERDICTS,
+    **_PRIVACY,
     **_FORMS,
     **_THRESHOLDS,
     **_SINGLE_CASE,
