@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import pandas as pd
@@ -58,6 +59,11 @@ class Source:
 
 def empty_table(name: str) -> pd.DataFrame:
     """Build an empty table with all of its columns and the two that lead back to the source."""
+    return _empty_table(name).copy()
+
+
+@lru_cache
+def _empty_table(name: str) -> pd.DataFrame:
     columns = {column.name: DTYPES[column.kind] for column in TABLES[name].columns}
     columns |= {"source_file": "str", "source_row": "Int64"}
     return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in columns.items()})
@@ -95,7 +101,8 @@ class Caseload:
 
     def __post_init__(self) -> None:
         for name in TABLES:
-            self.tables.setdefault(name, empty_table(name))
+            if name not in self.tables:
+                self.tables[name] = empty_table(name)
 
     @property
     def clients(self) -> pd.DataFrame:
