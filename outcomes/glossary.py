@@ -342,7 +342,66 @@ _TIME_TO_GAIN = {
     "gained": "1 at the visit at which the gain was reached, else 0.",
 }
 
+#: Repeatability, agreement, and planning a repeatability study.
+_REPEATABILITY = {
+    "form": "Form of the intraclass correlation, in the notation of McGraw and Wong.",
+    "also_called": "The same form in the notation of Shrout and Fleiss.",
+    "model": "Statistical model that the form or estimate rests on.",
+    "average_of": "What the reliability is of: a single reading, or the mean of several.",
+    "n_raters": "Raters who took readings.",
+    "design": "Clients, raters, sessions and readings of a study in words.",
+    "session": "Day or sitting of a repeatability study, counted from 1.",
+    "order": "Place in the order of measuring, counted from 1.",
+    "trials_averaged": "Trials per rater averaged into one recorded value.",
+    "raters_averaged": "Raters averaged into one recorded value.",
+    "readings_per_value": "Readings behind one recorded value (trials times raters).",
+    "share_of_single": "Error of the mean divided by the error of a single reading.",
+    "bought_per_reading": "Fall of the detectable change per reading added to a single one.",
+    "mean_difference": "Mean of first minus second.",
+    "difference": "First minus second, for one client.",
+    "difference_sd": "Standard deviation of the difference of two single readings.",
+    "coverage": "Share of cases that limits should hold, or that an interval held.",
+    "size": "Size of the reading (mean of first and second).",
+    "lower_ci_low": "Lower end of the interval of the lower limit.",
+    "lower_ci_high": "Upper end of the interval of the lower limit.",
+    "upper_ci_low": "Lower end of the interval of the upper limit.",
+    "upper_ci_high": "Upper end of the interval of the upper limit.",
+    "ratio": "One quantity divided by another, as the result says.",
+    "expected_low": "Lower end of the interval to be expected, divided by the estimate.",
+    "expected_high": "Upper end of the interval to be expected, divided by the estimate.",
+}
+
+#: The smallest change that clients call important.
+_IMPORTANT_CHANGE = {
+    "cut": "Change at or above which a client counts as changed importantly.",
+    "sensitivity": "Share of clients improved by their own rating who reach the cut.",
+    "specificity": "Share of the other clients who stay below the cut.",
+    "origin": "Whether a threshold is published or the clinic's own.",
+    "count_worse": "Clients whose decline is at least as large as the threshold.",
+}
+
+#: The quarter's review.
+_REVIEW = {
+    "standardised": "Mean improvement divided by the standard deviation at the start (Becker).",
+    "standardised_ci_low": "Lower end of the interval of `standardised`.",
+    "standardised_ci_high": "Upper end of the interval of `standardised`.",
+    "share_surely_improved": "Share of clients with a chance of improvement of at least 95%.",
+    "share_expected_important": "Mean chance of an important improvement over the clients.",
+    "share_surely_worse": "Share of clients with a chance of a decline of at least 95%.",
+    "true_improvement": "Improvement by the model, from all visits of the client.",
+    "true_ci_low": "Lower end of the interval of the model's improvement.",
+    "true_ci_high": "Upper end of the interval of the model's improvement.",
+    "worse": "Decline by either verdict: beyond measurement error, or surely by the model.",
+    "better": "Direction that is better for the client: higher or lower.",
+    "age": "Age in years at the start of the episode, from the year of birth.",
+    "age_band": "Band of age.",
+    "sex": "As recorded by the clinic.",
+    "onset_weeks": "Weeks of symptoms before the first visit.",
+    "complaint": "Region or label of the complaint.",
+}
+
 COLUMNS: dict[str, str] = {
+    **_REVIEW,
     **_SHARED,
     **_MIXED_MODEL,
     **_CHANGE,
@@ -353,6 +412,8 @@ COLUMNS: dict[str, str] = {
     **_THRESHOLDS,
     **_SINGLE_CASE,
     **_TIME_TO_GAIN,
+    **_REPEATABILITY,
+    **_IMPORTANT_CHANGE,
 }
 
 

@@ -22,9 +22,10 @@ import numpy as np
 import pandas as pd
 from scipy.stats import f as f_distribution
 
-from outcomes.errors import DataError, check_between, rows_must
+from outcomes.errors import DataError, check_between, check_choice, rows_must
 from outcomes.statistics.repeatability.analysis_of_variance import crossed_mean_squares, one_way
 from outcomes.statistics.repeatability.intraclass_unbalanced import unbalanced_rows
+from outcomes.statistics.repeatability.mean_square_interval import ratio_interval_large_sample
 
 __all__ = ["intraclass_correlation", "two_way_intraclass"]
 
@@ -36,6 +37,11 @@ _FORMS = {
     "ICC(A,k)": ("ICC(2,k)", "two-way random or mixed", "agreement", "average"),
     "ICC(C,1)": ("ICC(3,1)", "two-way random or mixed", "consistency", "single"),
     "ICC(C,k)": ("ICC(3,k)", "two-way random or mixed", "consistency", "average"),
+}
+
+_AGREEMENT_METHODS = {
+    "satterthwaite": "F interval with Satterthwaite df",
+    "modified large sample": "modified large-sample interval",
 }
 
 _USE = {
@@ -51,7 +57,9 @@ _USE = {
 }
 
 
-def intraclass_correlation(ratings: Any, *, confidence: float = 0.95) -> pd.DataFrame:
+def intraclass_correlation(
+    ratings: Any, *, agreement_interval: str = "satterthwaite", confidence: float = 0.95
+) -> pd.DataFrame:
     """Give every form of the intraclass correlation with its interval.
 
     Use it to say how well readings tell these clients apart. Do not use it as the error of a
@@ -64,6 +72,9 @@ def intraclass_correlation(ratings: Any, *, confidence: float = 0.95) -> pd.Data
     ratings : DataFrame or array, clients x raters; or DataFrame with client, rater, value
         One reading per client and rater; missing readings are nan. Trials of one rater may stand
         for raters.
+    agreement_interval : {"satterthwaite", "modified large sample"}
+        For agreement forms of complete tables. The first is the published one, too short with few
+        raters who differ; the second keeps its level then.
     confidence : float, default 0.95
         Level of the intervals, in (0, 1).
 
@@ -105,7 +116,11 @@ def intraclass_correlation(ratings: Any, *, confidence: float = 0.95) -> pd.Data
     level = check_between("confidence", confidence, 0, 1, remedy="Give 0.95 for 95%")
     table = _table(ratings)
     complete = bool(np.isfinite(table).all())
-    rows = _complete_rows(table, level) if complete else unbalanced_rows(table, level)
+    check_choice("agreement_interval", agreement_interval, _AGREEMENT_METHODS)
+    if complete:
+        rows = _complete_rows(table, level, agreement_interval)
+    else:
+        rows = unbalanced_rows(table, level)
     n, k = table.shape
     notes = () if n >= 5 else (f"Only {n} clients: the interval is what this can tell, no more.",)
     result = []
@@ -135,7 +150,7 @@ def intraclass_correlation(ratings: Any, *, confidence: float = 0.95) -> pd.Data
 
 
 def two_way_intraclass(
-    table: np.ndarray, *, confidence: float = 0.95
+    table: np.ndarray, *, agreement_interval: str = "satterthwaite", confidence: float = 0.95
 ) -> dict[str, dict[str, np.ndarray]]:
     """Compute all forms for a batch of complete tables at once.
 
@@ -156,12 +171,18 @@ def two_way_intraclass(
     msr, msc, mse = np.moveaxis(squares.mean_squares, -1, 0)
     msw = (msc + (n - 1) * mse) / n
     tail = (1 + confidence) / 2
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         forms = {
             "ICC(1)": _from_ratio(msr / msw, n - 1, n * (k - 1), k, tail),
             "ICC(A,1)": _agreement(msr, msc, mse, n, k, tail),
             "ICC(C,1)": _from_ratio(msr / mse, n - 1, (n - 1) * (k - 1), k, tail),
         }
+        if agreement_interval == "modified large sample":
+            shared, error = np.array([1.0, 0.0, 0.0]), np.array([0.0, 1.0, 1.0])
+            low, high = ratio_interval_large_sample(squares, shared, error, confidence=confidence)
+            single = forms["ICC(A,1)"]
+            single["ci_low"] = np.minimum(low, single["estimate"])
+            single["ci_high"] = np.maximum(high, single["estimate"])
     return {
         "ICC(1)": forms["ICC(1)"],
         "ICC(k)": _stepped_up(forms["ICC(1)"], k),
@@ -220,21 +241,27 @@ def _stepped_up(single: dict[str, Any], k: int) -> dict[str, Any]:
     return single | {name: up(single[name]) for name in ("estimate", "ci_low", "ci_high")}
 
 
-def _complete_rows(table: np.ndarray, level: float) -> dict[str, dict[str, Any]]:
+def _complete_rows(table: np.ndarray, level: float, how: str) -> dict[str, dict[str, Any]]:
     """Dress the batch result of one complete table as plain rows."""
     within = one_way(table.ravel(), np.repeat(np.arange(len(table)), table.shape[1])).ss_within
     notes: list[str] = []
     if within == 0:
         notes.append("All raters read the same in every client: check that readings were blind.")
     rows = {}
-    for form, columns in two_way_intraclass(table, confidence=level).items():
+    found = two_way_intraclass(table, agreement_interval=how, confidence=level)
+    for form, columns in found.items():
         row: dict[str, Any] = {name: float(value) for name, value in columns.items()}
         row["p_value"] = float(f_distribution.sf(row["statistic"], row["df1"], row["df2"]))
         agreement = form.startswith("ICC(A")
         row["method"] = "analysis of variance; " + (
-            "F interval with Satterthwaite df" if agreement else "exact F interval"
+            _AGREEMENT_METHODS[how] if agreement else "exact F interval"
         )
         row["notes"] = list(notes)
+        if agreement and how == "satterthwaite" and table.shape[1] < 5:
+            row["notes"].append(
+                "Few raters: if they truly differ this interval is too short; see "
+                "agreement_interval."
+            )
         if row["estimate"] < 0:
             row["notes"].append(
                 "Below zero: clients differ less than readings of one client; no reliability shown."

@@ -24,7 +24,7 @@ from scipy.stats import f as f_distribution
 from outcomes.statistics.repeatability.analysis_of_variance import MeanSquares
 from outcomes.statistics.repeatability.root import root
 
-__all__ = ["mean_square_interval", "ratio_interval"]
+__all__ = ["mean_square_interval", "ratio_interval", "ratio_interval_large_sample"]
 
 
 def mean_square_interval(
@@ -37,7 +37,8 @@ def mean_square_interval(
     mean_squares : ndarray, (..., m)
         Zero or more; a batch may stand in front.
     df : ndarray, (m,)
-    weights : ndarray, (m,)
+    weights : ndarray, (m,) or (..., m)
+        Of the same sign throughout a batch.
     confidence : float
 
     Returns
@@ -66,12 +67,12 @@ def mean_square_interval(
     tests/evidence/results/repeatability_measurement_error_coverage.json.
     """
     c = np.asarray(weights, dtype=float)
-    use = np.abs(c) > 1e-12 * np.abs(c).max()
-    s = np.asarray(mean_squares, dtype=float)[..., use]
-    n, c = np.asarray(df, dtype=float)[use], c[use]
+    largest = np.abs(c).reshape(-1, c.shape[-1]).max(axis=0)
+    use = largest > 1e-12 * largest.max()
+    n = np.asarray(df, dtype=float)[use]
     a = (1 - confidence) / 2
-    estimate = s @ c
-    terms = (c * s)[..., :]
+    terms = (c * np.asarray(mean_squares, dtype=float))[..., use]
+    estimate = terms.sum(axis=-1)
     low = estimate - np.sqrt(np.maximum(_lower_square(terms, n, a), 0.0))
     high = estimate + np.sqrt(np.maximum(_lower_square(-terms, n, a), 0.0))
     return low, high
@@ -160,3 +161,50 @@ def ratio_interval(
     low = find(float(f_distribution.ppf(tail, df1, df2)))
     high = find(float(f_distribution.ppf(1 - tail, df1, df2)))
     return min(low, estimate), max(high, estimate)
+
+
+def ratio_interval_large_sample(
+    squares: MeanSquares, shared: np.ndarray, error: np.ndarray, *, confidence: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give the interval of a ratio from modified large-sample limits, for a whole batch at once.
+
+    Use it where a mean square with one to three degrees of freedom (few raters) takes part:
+    Satterthwaite's df make `ratio_interval` too short there.
+
+    Parameters
+    ----------
+    squares : MeanSquares
+    shared, error : ndarray, (terms,)
+    confidence : float
+
+    Returns
+    -------
+    tuple of ndarray, (...)
+        Inside [0, 1].
+
+    Notes
+    -----
+    A ratio r belongs to the interval if the interval of ``(1 - r) * shared - r * error`` holds
+    zero; either end by halving.
+
+    References
+    ----------
+    Cappelleri & Ting 2003, Stat Med 22:1861, doi:10.1002/sim.1402.
+    """
+    solve, shape = squares.solve, squares.mean_squares.shape[:-1]
+
+    def ends(r: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        weights = ((1 - r)[..., None] * shared - r[..., None] * error) @ solve
+        return mean_square_interval(
+            squares.mean_squares, squares.df, weights, confidence=confidence
+        )
+
+    found = []
+    for side in (0, 1):
+        low, high = np.full(shape, 1e-9), np.full(shape, 1 - 1e-9)
+        for _ in range(45):
+            middle = (low + high) / 2
+            above = ends(middle)[side] > 0
+            low, high = np.where(above, middle, low), np.where(above, high, middle)
+        found.append(np.where(low < 2e-9, 0.0, low))
+    return found[0], found[1]
