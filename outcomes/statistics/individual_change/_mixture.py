@@ -51,7 +51,8 @@ class Mixture:
         with np.errstate(divide="ignore", invalid="ignore"):
             z = (self.means - line) / spread
         known = np.where(spread > 0, z, np.where(self.means > line, np.inf, -np.inf))
-        return self.weights @ ndtr(np.where(np.isnan(line + self.means), np.nan, known))
+        chance = self.weights @ ndtr(np.where(np.isnan(line + self.means), np.nan, known))
+        return np.clip(chance, 0.0, 1.0)  # weights sum to one but for the last bit
 
     def quantile(self, level: float) -> np.ndarray:
         """Quantile at one level, per row, by halving (exact for a single part)."""
