@@ -388,6 +388,9 @@ _REVIEW = {
     "share_surely_improved": "Share of clients with a chance of improvement of at least 95%.",
     "share_expected_important": "Mean chance of an important improvement over the clients.",
     "share_surely_worse": "Share of clients with a chance of a decline of at least 95%.",
+    "share_detectable": "Share of clients with a detectable improvement, by cut-off.",
+    "share_important": "Share of clients whose improvement reaches the important change.",
+    "share_worsened": "Share of clients with a detectable decline, by cut-off.",
     "true_improvement": "Improvement by the model, from all visits of the client.",
     "true_ci_low": "Lower end of the interval of the model's improvement.",
     "true_ci_high": "Upper end of the interval of the model's improvement.",
@@ -398,6 +401,28 @@ _REVIEW = {
     "sex": "As recorded by the clinic.",
     "onset_weeks": "Weeks of symptoms before the first visit.",
     "complaint": "Region or label of the complaint.",
+}
+
+#: Plans of studies.
+_PLANNING = {
+    "n_per_group": "Clients analysed in each group.",
+    "n_to_recruit": "Clients to recruit so that enough remain.",
+    "drop_out": "Share of clients expected to be lost.",
+    "achieved": "Power or half-width reached with these clients.",
+    "target_is": "What is wanted: power, or the half-width of an interval.",
+    "effect": "Difference or value planned for, in the unit of the measure.",
+    "power": "Chance that the study shows it.",
+    "power_low": "Lower end of the power's interval (or 10% of draws).",
+    "power_high": "Upper end of the power's interval (or 90% of draws).",
+    "power_median": "Median power over uncertain inputs.",
+    "assurance": "Power averaged over uncertain inputs.",
+    "chance_of_80": "Share of the draws with a power of at least 80%.",
+    "studies": "Studies simulated.",
+    "coverage": "Share of intervals that hold the true value.",
+    "share_not_fitted": "Share of simulated studies that could not be analysed.",
+    "readings": "Readings of each client.",
+    "starts": "Starts of treatment that are allowed for each client.",
+    "smallest_p": "Smallest p-value that the design can give.",
 }
 
 COLUMNS: dict[str, str] = {
@@ -414,6 +439,7 @@ COLUMNS: dict[str, str] = {
     **_TIME_TO_GAIN,
     **_REPEATABILITY,
     **_IMPORTANT_CHANGE,
+    **_PLANNING,
 }
 
 
