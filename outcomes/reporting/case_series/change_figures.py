@@ -14,11 +14,14 @@ from outcomes.reporting.case_series.figure_style import (
     PaperFigure,
     inches,
 )
-from outcomes.reporting.case_series.formats import digits_of, unit_words
+from outcomes.reporting.case_series.formats import axis_name, digits_of, with_unit_words
 from outcomes.reporting.wording import number, plural, signed
-from outcomes.statistics.single_case.summary import MeasureSeries
+from outcomes.statistics.single_case.summary import LEAST_BASELINE, MeasureSeries
 
 __all__ = ["forest_figure", "forest_rows", "start_end_figure"]
+
+
+_GAIN = "gain of level"
 
 
 def forest_rows(one: MeasureSeries) -> tuple[pd.DataFrame, str]:
@@ -30,7 +33,7 @@ def forest_rows(one: MeasureSeries) -> tuple[pd.DataFrame, str]:
     if len(one.levels) and one.levels["estimate"].notna().any():
         rows = one.levels.dropna(subset=["estimate"]).drop_duplicates("client")
         frame = rows[["client", "estimate", "ci_low", "ci_high"]]
-        return frame.reset_index(drop=True), "gain of level"
+        return frame.reset_index(drop=True), _GAIN
     judged = one.judged
     half = judged["minimal_detectable_change"].astype(float).fillna(0.0)
     frame = pd.DataFrame(
@@ -48,7 +51,7 @@ def forest_figure(one: MeasureSeries, *, figure_number: str, level: str) -> Pape
     """Make the forest of clients of one measure."""
     rows, what = forest_rows(one)
     summary = _summary(one, what)
-    error = "its interval" if what == "gain of level" else "the interval of measurement error"
+    error = "its interval" if what == _GAIN else "the interval of measurement error"
     caption = (
         f"Figure {figure_number}. {one.measure.name}: {what} of each client with {error} "
         f"({level}), positive being better."
@@ -56,8 +59,10 @@ def forest_figure(one: MeasureSeries, *, figure_number: str, level: str) -> Pape
     if summary is not None:
         caption += " Diamond: mean across clients with its interval."
         if summary["next_low"] is not None:
-            caption += " Thin line below it: interval expected for a next such client."
-    if _mdc(one):
+            caption += " Next: interval expected for a next such client."
+    if what == _GAIN:
+        caption += f" Clients with at least {LEAST_BASELINE} baseline readings."
+    elif _mdc(one):
         caption += " Dashed: minimal detectable change."
     if one.importance is not None:
         caption += " Dotted: minimal important change."
@@ -128,7 +133,7 @@ def _draw_forest(one: MeasureSeries, width: float) -> Figure:
     ax.plot(rows["estimate"], place, "s", color=BLACK, markersize=3.4)
     ax.axvline(0, color=DARK, lw=0.7)
     mdc = _mdc(one)
-    if mdc:
+    if mdc and what != _GAIN:
         for at in (-mdc, mdc):
             ax.axvline(at, color=MIDDLE, lw=0.8, ls=(0, (4, 2)), zorder=0)
     if one.importance is not None:
@@ -137,23 +142,24 @@ def _draw_forest(one: MeasureSeries, width: float) -> Figure:
     if summary is not None:
         _diamond(ax, summary)
         ticks, labels = [0.25, *ticks], ["Mean", *labels]
+        if summary["next_low"] is not None:
+            ticks, labels = [-0.55, *ticks], ["Next", *labels]
     ax.set_yticks(ticks, labels)
     ax.tick_params(axis="y", length=0)
-    ax.set_ylim(-0.9, lines - 0.3)
-    unit = unit_words(one.measure.unit)
-    name = one.measure.short
-    ax.set_xlabel(f"{what[:1].upper()}{what[1:]}, {name}" + (f" ({unit})" if unit else ""))
+    ax.set_ylim(-1.1, lines - 0.3)
+    words = "Gain of level" if what == _GAIN else "Improvement"
+    ax.set_xlabel(with_unit_words(f"{words}, {axis_name(one.measure)}", one.measure))
     ax.spines["left"].set_visible(False)
     return figure
 
 
 def _diamond(ax, summary: dict) -> None:
     middle, low, high = summary["estimate"], summary["low"], summary["high"]
-    ax.fill([low, middle, high, middle], [0.25, 0.6, 0.25, -0.1], color=BLACK, lw=0)
+    ax.fill([low, middle, high, middle], [0.25, 0.6, 0.25, -0.1], color=BLACK, lw=0, zorder=3)
     if summary["next_low"] is not None:
-        ax.plot([summary["next_low"], summary["next_high"]], [-0.45, -0.45], color=DARK, lw=0.8)
+        ax.plot([summary["next_low"], summary["next_high"]], [-0.55, -0.55], color=DARK, lw=0.8)
         for end in (summary["next_low"], summary["next_high"]):
-            ax.plot([end, end], [-0.6, -0.3], color=DARK, lw=0.8)
+            ax.plot([end, end], [-0.7, -0.4], color=DARK, lw=0.8)
 
 
 def _draw_start_end(one: MeasureSeries, width: float) -> Figure:
@@ -190,11 +196,9 @@ def _draw_start_end(one: MeasureSeries, width: float) -> Figure:
     _point_labels(ax, x, y, judged["client"].astype(str).tolist(), ends)
     ax.set_xlim(*ends)
     ax.set_ylim(*ends)
-    unit = unit_words(one.measure.unit)
-    suffix = f" ({unit})" if unit else ""
-    name = one.measure.short
-    ax.set_xlabel(f"First {name}{suffix}")
-    ax.set_ylabel(f"Latest {name}{suffix}")
+    name = axis_name(one.measure)
+    ax.set_xlabel(with_unit_words(f"First reading, {name}", one.measure))
+    ax.set_ylabel(with_unit_words(f"Latest reading, {name}", one.measure))
     ax.annotate(
         "better" if one.measure.better == "higher" else "worse",
         (0.02, 0.98), xycoords="axes fraction", va="top", fontsize=7, color=DARK,
@@ -209,8 +213,14 @@ def _draw_start_end(one: MeasureSeries, width: float) -> Figure:
 def _point_labels(ax, x: np.ndarray, y: np.ndarray, names: list[str], ends: np.ndarray) -> None:
     """Write the client's label beside its point, on the side with more room."""
     span = ends[1] - ends[0]
-    for i, name in enumerate(names):
-        others = np.delete(np.column_stack([x, y]), i, axis=0)
+    together: dict[tuple[float, float], list[str]] = {}
+    for at_x, at_y, name in zip(x, y, names, strict=True):
+        together.setdefault((float(at_x), float(at_y)), []).append(name)
+    points = np.array(list(together))
+    x, y = points[:, 0], points[:, 1]
+    for i, shared in enumerate(together.values()):
+        name = ", ".join(shared)
+        others = np.delete(points, i, axis=0)
         best, room = (5.0, 0.0), -1.0
         for dx, dy in ((5, 0), (-5, 0), (0, 6), (0, -6), (4, 5), (-4, 5), (4, -5), (-4, -5)):
             at = np.array([x[i] + dx * span / 90, y[i] + dy * span / 90])
@@ -238,7 +248,7 @@ def _summary(one: MeasureSeries, what: str) -> dict | None:
     rows = one.across.set_index("quantity")
     name = (
         "mean gain of level, multilevel model"
-        if what == "gain of level"
+        if what == _GAIN
         else "mean improvement, start to latest"
     )
     if name not in rows.index or not np.isfinite(rows.loc[name, "ci_low"]):
@@ -251,7 +261,7 @@ def _summary(one: MeasureSeries, what: str) -> dict | None:
         "next_low": None,
         "next_high": None,
     }
-    if what == "gain of level" and "gain of the next client" in rows.index:
+    if what == _GAIN and "gain of the next client" in rows.index:
         out["next_low"] = float(rows.loc["gain of the next client", "ci_low"])
         out["next_high"] = float(rows.loc["gain of the next client", "ci_high"])
     return out

@@ -17,7 +17,7 @@ from outcomes.reporting.case_series.figure_style import (
     PaperFigure,
     inches,
 )
-from outcomes.reporting.case_series.formats import digits_of, unit_words
+from outcomes.reporting.case_series.formats import axis_name, digits_of, with_unit_words
 from outcomes.reporting.wording import number, plural
 from outcomes.statistics.single_case.summary import MeasureSeries
 
@@ -89,12 +89,8 @@ def draw_panels(
         last = place + columns >= len(clients)
         ax.tick_params(labelbottom=last, labelleft=c == 0)
     _limits(first, one, values, plain=masked is not None)
-    unit = unit_words(one.measure.unit)
-    label = one.measure.short if len(one.measure.short) < 40 else one.measure.name
-    figure.supylabel(
-        f"{label[:1].upper()}{label[1:]}" + (f" ({unit})" if unit else ""),
-        fontsize=7.5, x=1.5 / width, ha="left",
-    )  # fmt: skip
+    label = with_unit_words(axis_name(one.measure), one.measure)
+    figure.supylabel(label[:1].upper() + label[1:], fontsize=7.5, x=1.5 / width, ha="left")
     figure.supxlabel("Weeks from the first visit", fontsize=7.5, y=1.5 / height, va="bottom")
     return figure
 

@@ -7,6 +7,7 @@ meaning, and for readings the primary key.
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 
 import pandas as pd
@@ -14,6 +15,7 @@ import pandas as pd
 from outcomes.glossary import COLUMNS
 from outcomes.records.schema import TABLES
 from outcomes.records.write import csv_bytes, write_atomically
+from outcomes.reporting.case_series.disclosure import DESCRIBED
 from outcomes.reporting.case_series.people_table import people_frame
 from outcomes.reporting.case_series.selection import Selection
 from outcomes.reporting.provenance import file_hash
@@ -38,7 +40,9 @@ _MEANINGS = {
 _KEYS = {"clients": ["client"], "readings": ["client", "visit", "measure"]}
 
 
-def data_tables(selection: Selection, found: list[MeasureSeries]) -> dict[str, pd.DataFrame]:
+def data_tables(
+    selection: Selection, found: list[MeasureSeries], *, facts: Iterable[str] = tuple(DESCRIBED)
+) -> dict[str, pd.DataFrame]:
     """Build the tables: clients, readings, treatments, home_exercise, events."""
     caseload = selection.caseload
     readings = pd.concat([one.values for one in found], ignore_index=True)
@@ -49,7 +53,7 @@ def data_tables(selection: Selection, found: list[MeasureSeries]) -> dict[str, p
     readings["instrument"] = _letters(readings["instrument"])
     start = caseload.visits.groupby("client")["date"].min()
     tables = {
-        "clients": people_frame(selection),
+        "clients": people_frame(selection, facts=facts),
         "readings": readings.sort_values(["client", "measure", "visit"], ignore_index=True),
         "treatments": caseload.treatments[
             ["client", "visit", "technique", "region", "dose", "dose_unit"]

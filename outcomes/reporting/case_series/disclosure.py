@@ -6,11 +6,13 @@ The count that matters is how many clients of the whole caseload share the facts
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
 
-from outcomes.errors import check_count
+from outcomes.errors import check_choice, check_count
 
 __all__ = ["DESCRIBED", "identifying_combinations"]
 
@@ -26,7 +28,12 @@ DESCRIBED = {
 
 
 def identifying_combinations(
-    everyone: pd.DataFrame, key: pd.DataFrame, *, least: int = 3, most_facts: int = 3
+    everyone: pd.DataFrame,
+    key: pd.DataFrame,
+    *,
+    facts: Iterable[str] = tuple(DESCRIBED),
+    least: int = 3,
+    most_facts: int = 3,
 ) -> pd.DataFrame:
     """List the smallest combinations of printed facts that few clients of the caseload share.
 
@@ -39,6 +46,8 @@ def identifying_combinations(
         All clients with the columns of `DESCRIBED`.
     key : DataFrame
         label and client of those in the series.
+    facts : iterable of str
+        Facts that are printed, of the keys of `DESCRIBED`.
     least : int
         Fewest clients that must share a combination.
     most_facts : int
@@ -51,24 +60,46 @@ def identifying_combinations(
         this one included). Only combinations none of whose parts is already listed.
     """
     check_count("least", least, least=2)
-    columns = [c for c in DESCRIBED if c in everyone.columns and everyone[c].notna().any()]
+    wanted = [check_choice("facts", fact, DESCRIBED) for fact in facts]
+    columns = [c for c in DESCRIBED if c in wanted and bool(np.any(everyone[c].notna()))]
+    if not columns:
+        return pd.DataFrame(columns=["label", "facts", "n_sharing"])
     frame = everyone[["client", *columns]].astype("str")
     labels = dict(zip(key["client"].astype(str), key["label"], strict=True))
     rows: list[dict[str, object]] = []
     found: dict[str, list[set[str]]] = {label: [] for label in labels.values()}
     for size in range(1, most_facts + 1):
-        for facts in combinations(columns, size):
-            known = frame[list(facts)].notna().all(axis=1)
-            count = frame[known].groupby(list(facts))["client"].transform("size")
+        for some in combinations(columns, size):
+            known = frame[list(some)].notna().all(axis=1)
+            count = frame[known].groupby(list(some))["client"].transform("size")
             for client, n in zip(frame.loc[count.index, "client"], count, strict=True):
                 label = labels.get(str(client))
                 if label is None or n >= least:
                     continue
-                if any(part <= set(facts) for part in found[label]):
+                if any(part <= set(some) for part in found[label]):
                     continue
-                found[label].append(set(facts))
-                words = " + ".join(DESCRIBED[fact] for fact in facts)
+                found[label].append(set(some))
+                words = " + ".join(DESCRIBED[fact] for fact in some)
                 rows.append({"label": label, "facts": words, "n_sharing": int(n)})
+    rows += _all_facts(frame, columns, labels, found, least)
     return pd.DataFrame(rows, columns=["label", "facts", "n_sharing"]).sort_values(
         ["label", "n_sharing", "facts"], ignore_index=True
     )
+
+
+def _all_facts(
+    frame: pd.DataFrame,
+    columns: list[str],
+    labels: dict[str, str],
+    found: dict[str, list[set[str]]],
+    least: int,
+) -> list[dict[str, object]]:
+    """Clients whom no short combination singles out, but the whole line of Table 1 does."""
+    count = frame.groupby(columns, dropna=False)["client"].transform("size")
+    rows: list[dict[str, object]] = []
+    for client, n in zip(frame["client"], count, strict=True):
+        label = labels.get(str(client))
+        if label is not None and n < least and not found[label]:
+            words = "all facts of Table 1 together"
+            rows.append({"label": label, "facts": words, "n_sharing": int(n)})
+    return rows

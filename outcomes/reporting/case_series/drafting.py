@@ -68,6 +68,12 @@ class Paragraph:
     name: str
     sentences: list[str] = field(default_factory=list)
     found: list[dict[str, object]] = field(default_factory=list)
+    starts: list[int] = field(default_factory=lambda: [0])
+
+    def start_part(self) -> None:
+        """Begin a new part: the next sentence starts a line of its own."""
+        if len(self.sentences) > self.starts[-1]:
+            self.starts.append(len(self.sentences))
 
     def add(self, sentence: str, **numbers: Quote | Setting) -> None:
         """Append a sentence; ``{name}`` stands for the number of that name."""
@@ -85,9 +91,17 @@ class Paragraph:
             )
 
     @property
+    def parts(self) -> list[str]:
+        """The text, part by part."""
+        ends = [*self.starts[1:], len(self.sentences)]
+        return [
+            " ".join(self.sentences[a:b]) for a, b in zip(self.starts, ends, strict=True) if b > a
+        ]
+
+    @property
     def text(self) -> str:
-        """The paragraph."""
-        return " ".join(self.sentences)
+        """The whole text, parts apart by an empty line."""
+        return "\n\n".join(self.parts)
 
     @property
     def numbers(self) -> pd.DataFrame:

@@ -8,7 +8,17 @@ from outcomes.measures.catalogue import Measure
 from outcomes.reporting.case_series.paper_table import Cell
 from outcomes.reporting.wording import number, signed
 
-__all__ = ["DASH", "count", "digits_of", "estimate_cell", "p_cell", "unit_words", "value_cell"]
+__all__ = [
+    "DASH",
+    "axis_name",
+    "count",
+    "digits_of",
+    "estimate_cell",
+    "p_cell",
+    "unit_words",
+    "value_cell",
+    "with_unit_words",
+]
 
 DASH = "\N{EN DASH}"
 _UNITS = {"deg": "\N{DEGREE SIGN}", "sd": "SD", "": ""}
@@ -24,6 +34,18 @@ def digits_of(measure: Measure) -> int:
 def unit_words(unit: str) -> str:
     """Write a unit as print does."""
     return _UNITS.get(unit, unit)
+
+
+def axis_name(measure: Measure) -> str:
+    """Name a measure on an axis: in full where it fits, else its short label."""
+    name = measure.name if len(measure.name) <= 34 else measure.short
+    return name if name[1:2].isupper() else name[:1].lower() + name[1:]
+
+
+def with_unit_words(words: str, measure: Measure) -> str:
+    """Add the unit in brackets."""
+    unit = unit_words(measure.unit)
+    return f"{words} ({unit})" if unit else words
 
 
 def value_cell(value: float | None, digits: int, *, sign: bool = False) -> Cell:

@@ -45,9 +45,11 @@ def manuscript(
         italic=True,
     )
     document.heading("Methods")
-    document.text(methods.text)
+    for part in methods.parts:
+        document.text(part)
     document.heading("Results")
-    document.text(results.text)
+    for part in results.parts:
+        document.text(part)
     document.heading("References for the methods")
     document.text("Recalled; check before submission.", small=True, italic=True)
     for key in keys:

@@ -77,7 +77,7 @@ class PaperTable:
         raise KeyError(where)
 
     def to_csv(self) -> bytes:
-        """Printed texts and, for numbers, the exact value in a column beside it."""
+        """Write printed texts and, for numbers, the exact value in a column beside it."""
         lines, block = [], ""
         for place, row in enumerate(self.rows):
             block = self.blocks.get(place, block)
@@ -92,8 +92,8 @@ class PaperTable:
             lines.append(line)
         return csv_bytes(pd.DataFrame(lines))
 
-    def to_html(self) -> str:
-        """One self-contained page: caption, header cells with scope, notes."""
+    def to_fragment(self) -> str:
+        """Write the table as a piece of a page: caption, header cells with scope, notes."""
         head = "".join(
             f'<th scope="col"{_right(c.numeric)}>{escape(c.heading)}</th>' for c in self.columns
         )
@@ -109,16 +109,22 @@ class PaperTable:
                 f"<td{_right(c.numeric)}>{escape(row[c.key].text)}</td>" for c in rest
             )
             body.append(f"<tr>{cells}</tr>")
-        notes = "".join(f"<p>{escape(note)}</p>" for note in self.notes)
+        notes = "".join(f'<p class="quiet">{escape(note)}</p>' for note in self.notes)
         return (
-            f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>'
-            f"{escape(self.caption)}</title><style>{_CSS}</style></head><body><main><table>"
-            f"<caption>{escape(self.caption)}</caption><thead><tr>{head}</tr></thead>"
-            f"<tbody>{''.join(body)}</tbody></table>{notes}</main></body></html>\n"
+            f'<div class="wide"><table><caption>{escape(self.caption)}</caption><thead><tr>{head}'
+            f"</tr></thead><tbody>{''.join(body)}</tbody></table></div>{notes}"
+        )
+
+    def to_html(self) -> str:
+        """Write the table as a self-contained page."""
+        return (
+            f'<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+            f"<title>{escape(self.caption)}</title><style>{_CSS}</style></head>"
+            f"<body><main>{self.to_fragment()}</main></body></html>\n"
         )
 
     def to_latex(self) -> str:
-        """A ``table`` environment with booktabs rules; needs ``booktabs`` and ``tabularx``."""
+        """Write a ``table`` environment; needs the packages booktabs and tabularx."""
         layout = "".join("r" if c.numeric else "X" for c in self.columns)
         head = " & ".join(_latex(c.heading) for c in self.columns)
         body = []
@@ -150,7 +156,7 @@ class PaperTable:
 
 
 def _right(numeric: bool) -> str:
-    return ' class="number"' if numeric else ""
+    return ' class="right"' if numeric else ""
 
 
 _CSS = (
@@ -159,7 +165,7 @@ _CSS = (
     "caption{text-align:left;font-weight:bold;padding:.4rem 0}"
     "th,td{padding:.25rem .7rem;text-align:left;vertical-align:top;font-weight:normal}"
     "thead th{border-bottom:1px solid;font-weight:bold;vertical-align:bottom}"
-    ".number{text-align:right;white-space:nowrap}.block th{font-style:italic;padding-top:.7rem}"
+    ".right{text-align:right;white-space:nowrap}.block th{font-style:italic;padding-top:.7rem}"
     "p{font-size:13px;margin:.3rem 0;max-width:70rem}"
 )
 

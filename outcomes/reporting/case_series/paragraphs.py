@@ -7,6 +7,7 @@ from outcomes.records.caseload import Caseload
 from outcomes.reporting.case_series.drafting import Paragraph, Quote, Setting
 from outcomes.reporting.case_series.formats import DASH
 from outcomes.reporting.case_series.paper_table import PaperTable
+from outcomes.reporting.case_series.references import cite
 from outcomes.reporting.case_series.selection import Selection
 from outcomes.reporting.wording import join_words
 from outcomes.statistics.single_case.summary import LEAST_BASELINE, MeasureSeries
@@ -42,12 +43,17 @@ def methods_paragraph(
     level = Setting(f"{confidence * 100:g}%", "confidence level chosen")
     out.add(
         "Of {asked} clients considered, {included} with recorded consent to an anonymised case "
-        "report were included; {without} had no such consent and {unseen} no attended visit.",
+        "report were included.",
         asked=counted("asked for"),
         included=counted("included"),
-        without=counted("left out: no consent to a case report recorded"),
-        unseen=counted("left out: no visit"),
     )
+    for reason, words in (
+        ("left out: no consent to a case report recorded", "for want of such consent"),
+        ("left out: no visit", "because no attended visit is recorded"),
+    ):
+        if flow[reason]:
+            verb = "was" if flow[reason] == 1 else "were"
+            out.add(f"Left out {verb} {{count}} {words}.", count=counted(reason))
     names = [_lower(one.measure.name) for one in found]
     out.add(
         f"Outcomes were {join_words(names)}, read before treatment at each visit; readings after "
@@ -56,28 +62,52 @@ def methods_paragraph(
     )
     out.add(
         "A change was called detectable at the minimal detectable change with {level} confidence "
-        "and important at the minimal important change; both, with their sources, are in Table 2.",
+        "({weir}) and important at the minimal important change ({terwee}); both, with their "
+        "sources, are in Table 2.",
         level=level,
+        weir=_reference("weir2005"),
+        terwee=_reference("terwee2021"),
     )
     out.add(_phase_words(rules))
     out.add(
-        "Across clients, the number better and worse was compared by an exact sign test, the mean "
-        "improvement by a permutation test of its sign, with a bootstrap-t interval at {level}.",
+        "Across clients, the numbers better and worse were compared by an exact sign test "
+        "({dixon}), and the mean improvement by a permutation test of its sign ({fisher}) "
+        "with a bootstrap-t interval at {level} ({efron}).",
         level=level,
+        dixon=_reference("dixon1946"),
+        fisher=_reference("fisher1935"),
+        efron=_reference("efron1993"),
     )
     if any(one.n_phased for one in found):
         least = Setting(str(LEAST_BASELINE), "fewest baseline readings for comparing phases")
         out.add(
             "Where a client had at least {least} baseline readings, phases were compared by the "
-            "nonoverlap of all pairs with a score interval and by generalised least squares with "
-            "continuous-time serial correlation, averaged over its restricted likelihood.",
+            "nonoverlap of all pairs ({parker}) with a score interval ({newcombe}) and by "
+            "generalised least squares with continuous-time serial correlation ({jones}), averaged "
+            "over its restricted likelihood.",
             least=least,
+            parker=_reference("parker2009nap"),
+            newcombe=_reference("newcombe2006"),
+            jones=_reference("jones1991"),
         )
         out.add(
             "Gains of level were combined in a multilevel model with gains varying between clients "
-            "and Kenward-Roger degrees of freedom, and expressed as a between-case standardised "
-            "mean difference estimated by restricted maximum likelihood."
+            "({ferron}) and Kenward-Roger degrees of freedom ({kenward}), with a prediction "
+            "interval for a next client ({higgins}), and expressed as a between-case standardised "
+            "mean difference by restricted maximum likelihood with serial correlation "
+            "({pustejovsky}).",
+            ferron=_reference("ferron2009"),
+            kenward=_reference("kenward1997"),
+            higgins=_reference("higgins2009"),
+            pustejovsky=_reference("pustejovsky2014"),
         )
+    out.add(
+        "The report follows the topics of the SCRIBE ({tate}) and CARE ({gagnier}) lists, the "
+        "treatment those of TIDieR ({hoffmann}; Table 5).",
+        tate=_reference("tate2016"),
+        gagnier=_reference("gagnier2013"),
+        hoffmann=_reference("hoffmann2014"),
+    )
     out.add(
         "No comparison group was measured. The statistics were computed with outcomes {version} "
         "(seed {seed}).",
@@ -94,25 +124,36 @@ def results_paragraph(
     people: PaperTable,
     clients: PaperTable,
     across: PaperTable,
+    level: str,
 ) -> Paragraph:
     """Draft the results: declines first, then counts, means, and the spread between clients."""
     out = Paragraph("results")
     n = len(people.rows)
-    out.add("The series has {n} clients (Table 1).", n=Setting(str(n), "Table 1, number of rows"))
+    out.add(
+        "The series has {n} clients (Table 1). Round brackets hold {level} confidence intervals.",
+        n=Setting(str(n), "Table 1, number of rows"),
+        level=Setting(level, "confidence level chosen"),
+    )
     places = _block_places(clients)
     across_places = _block_places(across)
     for one in found:
+        out.start_part()
         start, end = _block_range(clients, places, one)
         _client_sentences(out, one, clients, range(start, end))
         block = _block_range(across, across_places, one)
         if block[0] < block[1]:
             _across_sentences(out, one, across, range(*block))
+    out.start_part()
     _event_sentence(out, selection.caseload)
     out.add(
         "These are changes, not effects of treatment: without a comparison, natural course, "
         "regression to the mean and the choice of clients remain in them."
     )
     return out
+
+
+def _reference(key: str) -> Setting:
+    return Setting(cite(key), f"references.bib: {key}")
 
 
 def _phase_words(rules: set[str]) -> str:
@@ -180,6 +221,10 @@ def _across_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, row
     def quote(quantity: str, column: str = "estimate") -> Quote:
         return Quote(table, at[quantity], column)
 
+    def p_words(quantity: str, name: str = "p") -> str:
+        below = table.cell(at[quantity], "p").text.startswith("<")
+        return f"p {{{name}}}" if below else f"p = {{{name}}}"
+
     if "Detectable improvement" in at:
         sentence = "The improvement was detectable in {up} clients and the decline in {down}"
         numbers = {"up": quote("Detectable improvement"), "down": quote("Detectable decline")}
@@ -187,31 +232,33 @@ def _across_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, row
             sentence += "; it was both detectable and important in {both}"
             numbers["both"] = quote("Detectable and important improvement")
         out.add(sentence + ".", **numbers)
-    if "Clients better" in at and "Mean improvement, start to latest" in at:
+    mean = "Mean improvement, start to latest"
+    if "Clients better" in at and mean in at:
         out.add(
-            "{better} clients got better (sign test, p {p}); the mean improvement was {mean} "
-            "(permutation test, p {p_mean}; Table 4).",
+            f"Of the clients, {{better}} got better (sign test, {p_words('Clients better')}); the "
+            f"mean improvement was {{mean}}, {p_words(mean, 'p_mean')} by permutation (Table 4).",
             better=quote("Clients better"),
             p=quote("Clients better", "p"),
-            mean=quote("Mean improvement, start to latest"),
-            p_mean=quote("Mean improvement, start to latest", "p"),
+            mean=quote(mean),
+            p_mean=quote(mean, "p"),
         )
     model = "Mean gain of level, multilevel model"
     if model in at and table.cell(at[model], "estimate").text != DASH:
         out.add(
             "In the {n} clients whose phases could be compared, the level changed on average by "
-            "{mean} (p {p}); gains differed between clients with a standard deviation of {spread}, "
+            f"{{mean}}, {p_words(model)}; "
+            "gains differed between clients with a standard deviation of {spread}, "
             "so that the gain of a next such client would be expected from {next}.",
             n=quote(model, "n"),
             mean=quote(model),
             p=quote(model, "p"),
             spread=quote("Spread of gains between clients"),
-            next=quote("Gain of the next client"),
+            next=quote("Gain of the next client, prediction interval"),
         )
     g = "Between-case standardised mean difference"
     if g in at and table.cell(at[g], "estimate").text != DASH:
         out.add(
-            "The between-case standardised mean difference was {g} (p {p}).",
+            f"The between-case standardised mean difference was {{g}}, {p_words(g)}.",
             g=quote(g),
             p=quote(g, "p"),
         )

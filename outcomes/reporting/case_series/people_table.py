@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pandas as pd
 
 from outcomes.reporting.case_series.formats import DASH, count, value_cell
@@ -21,24 +23,29 @@ _HEADINGS = {
 }
 
 
-def people_frame(selection: Selection) -> pd.DataFrame:
-    """Describe the clients: label, bands and words, n_visits, weeks_of_care."""
+def people_frame(selection: Selection, *, facts: Iterable[str] = _WORDS) -> pd.DataFrame:
+    """Describe the clients: label, the facts wanted, n_visits, weeks_of_care."""
+    wanted = [word for word in _WORDS if word in set(facts)]
     key = selection.key.set_index("client")["label"]
-    facts = selection.everyone.assign(label=selection.everyone["client"].astype(str).map(key))
-    facts = facts.dropna(subset=["label"]).set_index("label")
+    people = selection.everyone.assign(label=selection.everyone["client"].astype(str).map(key))
+    people = people.dropna(subset=["label"]).set_index("label")
     places = selection.caseload.clients.set_index("client")["clinic"]
-    facts["clinic"] = places.reindex(facts.index)
+    people["clinic"] = places.reindex(people.index)
     visits = selection.caseload.visits.groupby("client")["date"]
     span = (visits.max() - visits.min()).dt.days / 7
-    frame = facts[list(_WORDS)].assign(n_visits=visits.size(), weeks_of_care=span)
+    frame = people[wanted].assign(n_visits=visits.size(), weeks_of_care=span)
     return frame.sort_index().rename_axis("client").reset_index()
 
 
-def people_table(selection: Selection) -> PaperTable:
-    """Build Table 1; columns that no client has are left out."""
-    frame = people_frame(selection)
-    words = [c for c in _WORDS if frame[c].notna().any() and (frame[c].astype("str") != "").any()]
-    if frame["clinic"].nunique() < 2 and "clinic" in words:
+def people_table(selection: Selection, *, facts: Iterable[str] = _WORDS) -> PaperTable:
+    """Build Table 1 of the facts wanted; columns that no client has are left out."""
+    frame = people_frame(selection, facts=facts)
+    words = [
+        c
+        for c in _WORDS
+        if c in frame.columns and frame[c].notna().any() and (frame[c].astype("str") != "").any()
+    ]
+    if "clinic" in words and frame["clinic"].nunique() < 2:
         words.remove("clinic")
     columns = (
         Column("client", "Client"),

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from outcomes.measures.thresholds import Threshold
 
-__all__ = ["METHODS", "bibliography", "cited"]
+__all__ = ["METHODS", "bibliography", "cite", "cited"]
 
 #: key: (kind, fields)
 METHODS: dict[str, tuple[str, dict[str, str]]] = {
@@ -243,6 +243,21 @@ _ALWAYS = ("weir2005", "terwee2021", "dixon1946", "fisher1935", "efron1993", "ta
 def cited(*, phased: bool) -> list[str]:
     """Keys of the publications whose methods were used."""
     return sorted([*_ALWAYS, *(_PHASED if phased else ())])
+
+
+def cite(key: str) -> str:
+    """Name a publication in a sentence: authors and year.
+
+    Examples
+    --------
+    >>> cite("weir2005"), cite("parker2009nap"), cite("ferron2009")
+    ('Weir 2005', 'Parker and Vannest 2009', 'Ferron et al. 2009')
+    """
+    entry = METHODS[key][1]
+    names = [author.split(",")[0] for author in entry["author"].split(" and ")]
+    if len(names) > 2 or "others" in names:
+        return f"{names[0]} et al. {entry['year']}"
+    return f"{' and '.join(names)} {entry['year']}"
 
 
 def bibliography(keys: Iterable[str], thresholds: Iterable[Threshold | None]) -> str:

@@ -163,11 +163,10 @@ def _across_row(one: MeasureSeries, row: dict, said: list[str]) -> dict[str, Cel
         shown = Cell(
             f"{words} to {value_cell(row['ci_high'], digits, sign=True).text}", row["estimate"]
         )
+        row = row | {"quantity": "gain of the next client, prediction interval"}
     else:
-        spread = row["quantity"].startswith("spread")
-        shown = estimate_cell(
-            row["estimate"], row["ci_low"], row["ci_high"], digits, sign=not spread
-        )
+        change = not row["quantity"].startswith(("spread", "serial"))
+        shown = estimate_cell(row["estimate"], row["ci_low"], row["ci_high"], digits, sign=change)
     marks = []
     for words in (row["method"], row["notes"]):
         words = str(words).strip().rstrip(".")

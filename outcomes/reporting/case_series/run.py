@@ -11,16 +11,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from outcomes.errors import ArgumentError, DataError, check_between
+from outcomes.errors import ArgumentError, DataError, check_between, check_choice
 from outcomes.records.caseload import Caseload
 from outcomes.records.lookup import error_of, importance_of, measure_of
 from outcomes.records.readings import judged_side, visit_values
+from outcomes.records.safe_text import write_owner_only
 from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.case_series.change_figures import forest_figure, start_end_figure
 from outcomes.reporting.case_series.checklists import checklist_tables
 from outcomes.reporting.case_series.course_figure import course_figure
 from outcomes.reporting.case_series.data_package import data_tables, write_data_package
-from outcomes.reporting.case_series.disclosure import identifying_combinations
+from outcomes.reporting.case_series.disclosure import DESCRIBED, identifying_combinations
 from outcomes.reporting.case_series.drafting import Paragraph
 from outcomes.reporting.case_series.export import export_figure
 from outcomes.reporting.case_series.figure_style import PaperFigure
@@ -61,6 +62,8 @@ class CaseSeries:
     methods, results : Paragraph
     combinations : DataFrame
         Facts that together may let a reader recognise a client.
+    facts : tuple of str
+        Facts that Table 1 prints.
     left_out : DataFrame
         measure and reason, of measures asked for without readings.
     folder, keys : Path or None
@@ -77,6 +80,7 @@ class CaseSeries:
     results: Paragraph
     combinations: pd.DataFrame
     left_out: pd.DataFrame
+    facts: tuple[str, ...] = tuple(DESCRIBED)
     folder: Path | None = None
     keys: Path | None = None
     files: tuple[str, ...] = ()
@@ -94,11 +98,14 @@ class CaseSeries:
             + "; ".join(f"{name} {n}" for name, n in phased.items())
             + "."
         )
-        at_risk = self.combinations["label"].nunique()
-        if at_risk:
+        whole = self.combinations["facts"].str.startswith("all facts")
+        few = self.combinations.loc[~whole, "label"].nunique()
+        n = len(self.selection.key)
+        if len(self.combinations):
             lines.append(
-                f"Recognisable: {at_risk} of {len(self.selection.key)} clients share their "
-                f"description with fewer than 3 clients of the caseload; see read_first.txt."
+                f"Might be recognised, sharing printed facts with fewer than 3 clients of the "
+                f"caseload: {few} of {n} by up to three facts, {int(whole.sum())} more by their "
+                f"whole line of Table 1. See read_first.txt; print fewer facts (facts=...)."
             )
         for row in self.left_out.to_dict("records"):
             lines.append(f"Left out: {row['measure']} ({row['reason']}).")
@@ -112,8 +119,9 @@ def case_series(
     caseload: Caseload,
     *,
     measures: Iterable[str],
-    out: str | Path,
+    out: str | Path = "",
     clients: Iterable[str] | None = None,
+    facts: Iterable[str] = tuple(DESCRIBED),
     seed: int = 1,
     confidence: float = 0.95,
     command: str = "",
@@ -132,9 +140,13 @@ def case_series(
     measures : iterable of str
         Codes, the main one first.
     out : path
-        Folder for the paper. The keys go to a folder beside it (``NAME_keys``), never inside.
+        Folder for the paper; nothing is written where empty. The keys go to a folder beside it
+        (``NAME_keys``), never inside.
     clients : iterable of str, optional
         Codes; all clients with consent where left out.
+    facts : iterable of str
+        What Table 1 and the data tell about a client, of age_band, sex, complaint,
+        affected_side, onset_band, clinic: fewer facts, fewer people recognised.
     seed : int
         For labels, masked order and bootstrap.
     confidence : float
@@ -160,10 +172,24 @@ def case_series(
         python-docx is not installed.
     """
     begun = time.monotonic()
+    if not str(out):
+        return analyse_case_series(
+            caseload,
+            measures=measures,
+            clients=clients,
+            facts=facts,
+            seed=seed,
+            confidence=confidence,
+        )
     show = progress or (lambda done, total, what: None)
     show(0, 4, "analysing")
     series = analyse_case_series(
-        caseload, measures=measures, clients=clients, seed=seed, confidence=confidence
+        caseload,
+        measures=measures,
+        clients=clients,
+        facts=facts,
+        seed=seed,
+        confidence=confidence,
     )
     folder = Path(out).resolve()
     keys = folder.with_name(f"{folder.name}_keys")
@@ -203,7 +229,7 @@ def case_series(
     )
     made = manifest.made
     data = write_data_package(
-        data_tables(series.selection, series.found),
+        data_tables(series.selection, series.found, facts=series.facts),
         folder / "data",
         title="Case series: anonymised data",
         made=made,
@@ -222,12 +248,14 @@ def analyse_case_series(
     *,
     measures: Iterable[str],
     clients: Iterable[str] | None = None,
+    facts: Iterable[str] = tuple(DESCRIBED),
     seed: int = 1,
     confidence: float = 0.95,
 ) -> CaseSeries:
     """Compute a case series without writing anything; see `case_series`."""
     check_between("confidence", confidence, 0, 1, remedy="Give 0.95")
     codes = list(dict.fromkeys(measures))
+    facts = tuple(check_choice("facts", fact, DESCRIBED) for fact in facts)
     if not codes:
         raise ArgumentError("measures must name at least one measure, got none. Give its code.")
     known = {code: measure_of(caseload, code) for code in codes}
@@ -259,7 +287,7 @@ def analyse_case_series(
             "has. Check the codes of measures and the list of clients."
         )
     tables = {
-        "clients": people_table(selection),
+        "clients": people_table(selection, facts=facts),
         "measures": measure_table(found, confidence=confidence),
         "change": client_table(found, confidence=confidence),
         "across": across_table(found, confidence=confidence),
@@ -283,9 +311,11 @@ def analyse_case_series(
             people=tables["clients"],
             clients=tables["change"],
             across=tables["across"],
+            level=f"{confidence * 100:g}%",
         ),
-        combinations=identifying_combinations(selection.everyone, selection.key),
+        combinations=identifying_combinations(selection.everyone, selection.key, facts=facts),
         left_out=pd.DataFrame(left_out, columns=["measure", "reason"]),
+        facts=facts,
     )
 
 
@@ -347,11 +377,12 @@ def _write_texts(series: CaseSeries, folder: Path, pictures: dict[str, Path]) ->
 
 
 def _write_keys(folder: Path, key: pd.DataFrame, masked: pd.DataFrame) -> None:
-    """Write both keys so that only their owner can read them."""
-    for name, frame in (("client_key.csv", key), ("masked_key.csv", masked)):
-        path = write_atomically(folder / name, csv_bytes(frame))
-        os.chmod(path, 0o600)
+    """Write both keys so that only their owner can read them; a run again replaces them."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     os.chmod(folder, 0o700)
+    for name, frame in (("client_key.csv", key), ("masked_key.csv", masked)):
+        (folder / name).unlink(missing_ok=True)
+        write_owner_only(folder / name, csv_bytes(frame).decode())
 
 
 def _thresholds(found: list[MeasureSeries]) -> list[dict[str, object]]:

@@ -16,6 +16,17 @@ import pandas as pd
 from outcomes.errors import ArgumentError, DataError
 from outcomes.records.caseload import Caseload
 
+#: Words shared by fewer clients of the caseload are not shown.
+RARE_BELOW = 3
+NOT_SHOWN = "not shown"
+_WORDS = {
+    "clients": ("complaint",),
+    "visits": ("end_reason",),
+    "treatments": ("technique", "region"),
+    "home_exercise": ("exercise",),
+    "events": ("event", "severity"),
+}
+
 __all__ = ["Selection", "age_bands", "onset_bands", "select_clients"]
 
 
@@ -105,8 +116,9 @@ def select_clients(
     width = len(str(len(order)))
     labels = {code: f"P{i + 1:0{width}d}" for i, code in enumerate(order)}
     key = pd.DataFrame({"label": list(labels.values()), "client": list(labels)})
-    everyone = _banded(caseload)
-    return Selection(_relabelled(_one_episode(caseload, set(kept)), labels), everyone, key, flow)
+    everyone = _banded(_without_rare_words(caseload))
+    mine = _one_episode(_without_rare_words(caseload), set(kept))
+    return Selection(_relabelled(mine, labels), everyone, key, flow)
 
 
 def age_bands(birth_year: pd.Series, year: pd.Series) -> pd.Series:
@@ -155,6 +167,25 @@ def _one_episode(caseload: Caseload, codes: set[str]) -> Caseload:
             frame["date"] <= frame["max"] + pd.Timedelta(days=28)
         )
         tables[name] = frame[inside].drop(columns=["min", "max"])
+    return caseload.with_tables(**tables)
+
+
+def _without_rare_words(caseload: Caseload) -> Caseload:
+    """Replace words that fewer than 3 clients of the caseload share: they may be free text."""
+    least = min(RARE_BELOW, caseload.clients["client"].nunique())
+    tables = {}
+    for name, columns in _WORDS.items():
+        frame = caseload.tables[name]
+        for column in columns:
+            sharing = frame.groupby(column)["client"].transform("nunique")
+            frame = frame.assign(
+                **{
+                    column: frame[column].where(
+                        frame[column].isna() | (sharing >= least), NOT_SHOWN
+                    )
+                }
+            )
+        tables[name] = frame
     return caseload.with_tables(**tables)
 
 

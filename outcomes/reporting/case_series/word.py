@@ -47,6 +47,7 @@ class Document:
             style.font.name, style.font.size, style.font.bold = "Liberation Sans", Pt(size), True
             style.font.color.rgb = RGBColor(0, 0, 0)
             _plain_fonts(style)
+            _no_rule(style)
         _plain_fonts(normal)
         self.heading(self.title, level=0)
 
@@ -168,13 +169,22 @@ def _plain_fonts(style: Any) -> None:
         fonts.set(qn(f"w:{name}"), "Liberation Sans")
 
 
+def _no_rule(style: Any) -> None:
+    """Take away the coloured rule under a title."""
+    from docx.oxml.ns import qn
+
+    properties = style.element.get_or_add_pPr()
+    for rule in properties.findall(qn("w:pBdr")):
+        properties.remove(rule)
+
+
 def _fill(row: Any, texts: list[str], table: PaperTable, *, bold: bool = False) -> None:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.shared import Pt
 
     for cell, text, column in zip(row.cells, texts, table.columns, strict=True):
         paragraph = cell.paragraphs[0]
-        run = paragraph.add_run(text)
+        run = paragraph.add_run(text or "\N{NO-BREAK SPACE}")
         run.font.size, run.bold = Pt(8.5), bold
         _tight(paragraph, before=1, keep=bold)
         if column.numeric:
