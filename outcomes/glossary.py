@@ -242,8 +242,9 @@ _MIXED_MODEL = {
     "prediction_high": "Upper end of the interval for a new reading.",
 }
 
-#: Anonymised records.
+#: Anonymised records, and codes that may belong to one person.
 _PRIVACY = {
+    "other_client": "Code of the other client of the pair.",
     "n_in": "Clients before.",
     "n_left_out": "Clients left out for want of consent to a case report.",
     "n_words_dropped": "Cells of rare words and free text that were emptied.",

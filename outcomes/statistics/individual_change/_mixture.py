@@ -33,6 +33,10 @@ class Mixture:
         between = self.weights @ (self.means - self.mean) ** 2
         return np.sqrt(np.maximum(within + between, 0))
 
+    def row(self, at: int) -> Mixture:
+        """Give the mixture of one row alone."""
+        return Mixture(self.weights, self.means[:, [at]], self.variances[:, [at]])
+
     def turned(self, sign: np.ndarray | float) -> Mixture:
         """Give the mixture times +1 or -1, per row."""
         return Mixture(self.weights, self.means * sign, self.variances)
