@@ -17,6 +17,7 @@ _PUBLIC = {
     "fit_mixed_model": "outcomes.statistics.mixed_model",
     "judge_change": "outcomes.statistics.individual_change",
     "judged_side": "outcomes.records.readings",
+    "look_at_client": "outcomes.statistics.review.one_client",
     "measurement_error": "outcomes.statistics.repeatability",
     "minimal_detectable_change": "outcomes.statistics.repeatability",
     "prepare_meeting": "outcomes.statistics.review",

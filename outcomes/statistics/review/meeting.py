@@ -1,0 +1,385 @@
+"""What a quarter's meeting looks at beyond the measures themselves.
+
+Each part is computed if the records allow it, and otherwise leaves a sentence in `notes` that says
+why not: a clinic with one practitioner, one quarter or one measure gets the rest of the report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import DataError, OutcomesError
+from outcomes.records.settings import Settings
+from outcomes.results import Claim
+from outcomes.statistics.individual_change import meeting_table
+from outcomes.statistics.review.quarter import QuarterReview
+from outcomes.statistics.review.rows import episode_rows, quarters_up_to
+from outcomes.statistics.service import (
+    EventRate,
+    PractitionerDifferences,
+    adherence_by_week,
+    attention_list,
+    compare_quarters,
+    digit_preference,
+    dose_and_gain,
+    episode_adherence,
+    event_counts,
+    event_rate,
+    group_outcomes,
+    instrument_drift,
+    interrupted_series,
+    ledger_summary,
+    practitioner_differences,
+    quarter_dates,
+    quarter_of,
+    rate_chart,
+    rater_differences,
+    share_chart,
+    share_funnel,
+)
+
+__all__ = ["Meeting", "prepare_meeting"]
+
+_GROUPS = ("age_band", "sex", "clinic", "complaint")
+_YEAR = 4  # quarters that comparisons between groups rest on
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Meeting(Claim):
+    """The parts of a meeting; an absent part is None (or empty) and named in `notes`.
+
+    Attributes
+    ----------
+    rows : DataFrame
+        One row per episode, measure and quarter.
+    comparisons : DataFrame
+        This quarter against the last and the same a year ago (`compare_quarters`).
+    gain_charts : dict of str to DataFrame
+        By measure: share of clients with a detectable gain per quarter (`share_chart`).
+    follow_up_chart, event_chart : DataFrame or None
+        Share measured again, and unwanted events per visit, per quarter.
+    events : EventRate or None
+        Unwanted events in this quarter per 1,000 visits.
+    practitioners : dict of str to PractitionerDifferences
+        By measure, over the last four quarters.
+    funnel : DataFrame or None
+        Shares of clients with a detectable gain by practitioner, all measures (`share_funnel`).
+    plateau : DataFrame
+        Where each client stands in each measure (`meeting_table`).
+    attention : DataFrame
+        Clients to speak about, with the reason.
+    adherence, dose : DataFrame
+        Home exercise by week; dose against gain.
+    groups : DataFrame
+        Mean improvement by age band, sex, site and complaint, shrunken, small counts hidden.
+    digits, raters, drift, ledger : DataFrame
+        Quality of the data.
+    changes : DataFrame
+        Steps at the dates on which the clinic changed something.
+    notes : dict of str to str
+        Part, and why it is absent.
+    """
+
+    rows: pd.DataFrame
+    comparisons: pd.DataFrame
+    gain_charts: dict[str, pd.DataFrame]
+    follow_up_chart: pd.DataFrame | None
+    event_chart: pd.DataFrame | None
+    events: EventRate | None
+    practitioners: dict[str, PractitionerDifferences]
+    funnel: pd.DataFrame | None
+    plateau: pd.DataFrame
+    attention: pd.DataFrame
+    adherence: pd.DataFrame
+    dose: pd.DataFrame
+    groups: pd.DataFrame
+    digits: pd.DataFrame
+    raters: pd.DataFrame
+    drift: pd.DataFrame
+    ledger: pd.DataFrame
+    changes: pd.DataFrame
+    notes: dict[str, str] = field(default_factory=dict)
+
+
+def prepare_meeting(
+    review: QuarterReview,
+    *,
+    rng: np.random.Generator,
+    settings: Settings | None = None,
+    names_shown: bool = False,
+) -> Meeting:
+    """Compute everything that the quarter's meeting looks at.
+
+    Parameters
+    ----------
+    review : QuarterReview
+        From `review_quarter`.
+    rng : numpy Generator
+        Numbers practitioners in random order where they are not named.
+    settings : Settings, optional
+        The clinic's own; defaults when left out.
+    names_shown : bool
+        Show the codes of practitioners.
+
+    Returns
+    -------
+    Meeting
+    """
+    settings = settings or Settings()
+    notes: dict[str, str] = {}
+
+    def part(name: str, compute: Callable[[], Any], otherwise: Any) -> Any:
+        try:
+            return compute()
+        except OutcomesError as reason:
+            notes[name] = str(reason)
+            return otherwise
+
+    none = pd.DataFrame()
+    rows = episode_rows(review)
+    year = _each_episode_once(rows, review)
+    plateau = _plateau(review)
+    caseload, quarter = review.caseload, review.quarter
+    return Meeting(
+        rows=rows,
+        comparisons=part(
+            "comparisons", lambda: compare_quarters(_dated(rows, review), quarter=quarter), none
+        ),
+        gain_charts=part("charts", lambda: _gain_charts(review, rows), {}),
+        follow_up_chart=part("follow-up chart", lambda: _follow_up_chart(review, rows), None),
+        event_chart=part("event chart", lambda: _event_chart(review), None),
+        events=part("events", lambda: _events(review), None),
+        practitioners=part(
+            "practitioners", lambda: _practitioners(review, year, rng, names_shown), {}
+        ),
+        funnel=part("funnel", lambda: _funnel(year, names_shown, rng), None),
+        plateau=plateau,
+        attention=part("attention", lambda: _attention(review, plateau, settings), none),
+        adherence=part("home exercise", lambda: adherence_by_week(_diary(review)), none),
+        dose=part("dose", lambda: _dose(review, year), none),
+        groups=part("groups", lambda: _groups(review, year, settings), none),
+        digits=part("digit preference", lambda: digit_preference(_degrees(review)), none),
+        raters=part("raters", lambda: rater_differences(_degree_values(review)), none),
+        drift=part("drift", lambda: _drift(review), none),
+        ledger=ledger_summary(caseload.ledger),
+        changes=part("changes", lambda: _changes(review, rows, settings), none),
+        notes=notes,
+    )
+
+
+def _dated(rows: pd.DataFrame, review: QuarterReview) -> pd.DataFrame:
+    if review.quarter == "all":
+        raise DataError("quarters can be compared in a review of one quarter. Choose a quarter.")
+    return rows
+
+
+def _each_episode_once(rows: pd.DataFrame, review: QuarterReview) -> pd.DataFrame:
+    """Keep the latest row of each episode and measure over the last four quarters."""
+    recent = quarters_up_to(review)[-_YEAR:] or [review.quarter]
+    kept = rows[rows["quarter"].isin(recent)].sort_values("quarter", kind="stable")
+    return kept.drop_duplicates(["client", "episode", "measure"], keep="last")
+
+
+def _gain_charts(review: QuarterReview, rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    quarters = quarters_up_to(review)
+    found = {}
+    for code in review.names:
+        mine = rows[(rows["measure"] == code) & rows["detectable"].notna()]
+        gained = mine["detectable"].fillna(False).astype(bool) & (mine["improvement"] > 0)
+        count = gained.groupby(mine["quarter"]).agg(["sum", "size"]).reindex(quarters)
+        count = count.dropna()
+        if len(count) >= 4:
+            found[code] = share_chart(
+                count["sum"].astype(int), n=count["size"].astype(int), periods=list(count.index)
+            )
+    if not found:
+        raise DataError("charts over time must have at least 4 quarters. Come back later.")
+    return found
+
+
+def _follow_up_chart(review: QuarterReview, rows: pd.DataFrame) -> pd.DataFrame:
+    """Share of episodes begun in a quarter that were measured again at all."""
+    visits = review.caseload.visits
+    start = visits.groupby(["client", "episode"])["date"].min().rename("start").reset_index()
+    start = start[start["start"] <= quarter_dates(review.quarter)[1]]
+    again = rows[["client", "episode"]].drop_duplicates().assign(again=True)
+    start = start.merge(again, on=["client", "episode"], how="left")
+    period = start["start"].map(quarter_of)
+    count = start["again"].eq(True).groupby(period).agg(["sum", "size"])
+    return share_chart(count["sum"], n=count["size"], periods=list(count.index))
+
+
+def _event_chart(review: QuarterReview) -> pd.DataFrame:
+    counts = event_counts(review.caseload.events, visits=review.caseload.visits)
+    counts = counts[(counts["severity"] == "any") & (counts["quarter"] <= review.quarter)]
+    return rate_chart(
+        counts["count"], exposure=counts["visits"] / 1000, periods=list(counts["quarter"])
+    )
+
+
+def _events(review: QuarterReview) -> EventRate:
+    first, last = quarter_dates(review.quarter)
+    visits = review.caseload.visits
+    held = visits["attended"].fillna(True).astype(bool) & visits["date"].between(first, last)
+    if review.caseload.events.empty and "events" not in {s.table for s in review.caseload.sources}:
+        raise DataError("unwanted events must be recorded to be counted. Add a table of events.")
+    count = int(review.caseload.events["date"].between(first, last).sum())
+    return event_rate(count, visits=int(held.sum()))
+
+
+def _practitioners(
+    review: QuarterReview, year: pd.DataFrame, rng: np.random.Generator, names_shown: bool
+) -> dict[str, PractitionerDifferences]:
+    found, reasons = {}, []
+    year = year[year["practitioner"].ne("")]
+    for m in review.measures:
+        mine = year[year["measure"] == m.measure.code]
+        try:
+            found[m.measure.code] = practitioner_differences(
+                mine,
+                rng=rng,
+                names_shown=names_shown,
+                measures_looked_at=len(review.measures),
+                unit=m.measure.unit,
+            )
+        except OutcomesError as reason:
+            reasons.append(str(reason))
+    if not found:
+        raise DataError(reasons[0] if reasons else "practitioners must be recorded.")
+    return found
+
+
+def _funnel(year: pd.DataFrame, names_shown: bool, rng: np.random.Generator) -> pd.DataFrame:
+    """Share of episodes with a detectable gain in at least one measure, by practitioner."""
+    known = year[year["detectable"].notna() & year["practitioner"].ne("")]
+    gained = known["detectable"].astype(bool) & (known["improvement"] > 0)
+    episode = gained.groupby([known["client"], known["episode"]]).any().rename("gained")
+    who = known.drop_duplicates(["client", "episode"], keep="last")
+    who = who.merge(episode.reset_index(), on=["client", "episode"])
+    count = who.groupby("practitioner")["gained"].agg(["sum", "size"]).reset_index()
+    count.columns = ["group", "count", "n"]
+    if len(count) < 2:
+        raise DataError("a funnel must have at least two practitioners. Record who treated.")
+    funnel = share_funnel(count.astype({"count": int, "n": int}))
+    if not names_shown:
+        order = rng.permutation(len(funnel)) + 1
+        funnel["group"] = [f"practitioner {i}" for i in order]
+    return funnel
+
+
+def _plateau(review: QuarterReview) -> pd.DataFrame:
+    tables = []
+    for m in review.measures:
+        if m.courses is None:
+            continue
+        line = m.importance.value if m.importance else None
+        table = meeting_table(m.courses, better=m.measure.better, minimal_important_change=line)
+        mine = m.judged[["client", "episode"]]
+        tables.append(table.merge(mine, on=["client", "episode"]).assign(measure=m.measure.code))
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+
+
+def _attention(review: QuarterReview, plateau: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    caseload = review.caseload
+    values = pd.concat([m.values for m in review.measures], ignore_index=True)
+    short = None
+    if len(plateau):
+        short = plateau[plateau["state"] == "levelled off short of the line"]
+    judged = review.clients.assign(worsened=review.clients["worse"])
+    return attention_list(
+        caseload.visits,
+        quarter=review.quarter,
+        values=values,
+        judged=judged,
+        events=caseload.events,
+        levelled_off=short,
+        remeasure_after_weeks=round(settings.remeasure_after_weeks),
+    )
+
+
+def _diary(review: QuarterReview) -> pd.DataFrame:
+    if review.caseload.home_exercise.empty:
+        raise DataError("home exercise must be recorded to be shown. Add a table of the diary.")
+    return episode_adherence(review.caseload.home_exercise, visits=review.caseload.visits)
+
+
+def _dose(review: QuarterReview, year: pd.DataFrame) -> pd.DataFrame:
+    """Visits and home exercise against gain in each measure."""
+    doses = ["n_visits"]
+    if not review.caseload.home_exercise.empty:
+        done = _diary(review).groupby(["client", "episode"])["adherence"].mean()
+        year = year.join(done, on=["client", "episode"])
+        doses.append("adherence")
+    tables = [
+        dose_and_gain(year[year["measure"] == code], doses=doses).assign(measure=code)
+        for code in review.names
+    ]
+    return pd.concat(tables, ignore_index=True)
+
+
+def _groups(review: QuarterReview, year: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    tables, reasons = [], []
+    for code in review.names:
+        mine = year[year["measure"] == code]
+        for by in _GROUPS:
+            try:
+                table = group_outcomes(mine, by=by, hide_below=max(settings.hide_counts_below, 1))
+                tables.append(table.assign(measure=code))
+            except OutcomesError as reason:
+                reasons.append(str(reason))
+    if not tables:
+        raise DataError(reasons[0])
+    return pd.concat(tables, ignore_index=True)
+
+
+def _degrees(review: QuarterReview) -> pd.DataFrame:
+    readings = review.caseload.measurements
+    degrees = readings[readings["unit"] == "deg"]
+    if degrees.empty:
+        raise DataError("digit preference must rest on readings in degrees; there are none.")
+    return degrees[["rater", "value"]]
+
+
+def _degree_values(review: QuarterReview) -> pd.DataFrame:
+    values = pd.concat([m.values for m in review.measures], ignore_index=True)
+    known = values["rater"].ne("") & values["rater"].ne("several")
+    return values[(values["unit"] == "deg") & known]
+
+
+def _drift(review: QuarterReview) -> pd.DataFrame:
+    """Movement of instruments over the last two quarters, from the start readings of clients."""
+    values = pd.concat([m.values for m in review.measures], ignore_index=True)
+    values = values[(values["unit"] == "deg") & values["instrument"].ne("")]
+    start = values.sort_values("visit").drop_duplicates(["client", "episode", "measure"])
+    quarters = quarters_up_to(review)
+    if len(quarters) < 3:
+        raise DataError("drift must be looked for over at least three quarters. Come back later.")
+    return instrument_drift(start, since=quarter_dates(quarters[-2])[0])
+
+
+def _changes(review: QuarterReview, rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Mean improvement per quarter as an interrupted series, one measure at a time."""
+    quarters = quarters_up_to(review)
+    if not settings.changes:
+        return pd.DataFrame()
+    tables = []
+    for code in review.names:
+        for change in settings.changes:
+            mine = rows[rows["measure"] == code]
+            if change.site:
+                mine = mine[mine["clinic"] == change.site]
+            mean = mine.groupby("quarter")["improvement"].mean().reindex(quarters).dropna()
+            series = pd.DataFrame({"period": mean.index, "value": mean.to_numpy()})
+            try:
+                found = interrupted_series(series, changes=[quarter_of(change.date)], trend=False)
+            except OutcomesError:
+                continue
+            tables.append(found.assign(measure=code, notes=change.what))
+    if not tables:
+        raise DataError("a change must have at least two quarters before and after it.")
+    return pd.concat(tables, ignore_index=True)
