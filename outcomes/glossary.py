@@ -230,6 +230,19 @@ _VERDICTS = {
     "diary_days": "Diary lines between the two visits.",
     "gain_per_week": "Gain of the before-treatment level per week; positive is better.",
     "n_intervals": "Pairs of consecutive visits.",
+    "population_mean": "Usual level of the people whom the clients come from.",
+    "n_leavers": "Clients not measured again.",
+    "n_stayers": "Clients measured again.",
+    "leavers_mean": "Mean of those not measured again.",
+    "stayers_mean": "Mean of those measured again.",
+    "delta": "How much worse leavers are taken to be than stayers who started alike.",
+    "share_missing_information": "Share of the information about the estimate that is missing.",
+    "rung": "Rung of the ladder from the raw mean change down.",
+    "step": "What the rung takes away.",
+    "step_low": "Lower end of the interval of the step.",
+    "step_high": "Upper end of the interval of the step.",
+    "chance_above_line": "Chance that what is left exceeds the importance line.",
+    "caution": "Sentence that belongs under the result.",
 }
 
 #: Mixed models.
@@ -240,6 +253,21 @@ _MIXED_MODEL = {
     "df_reliable": "False where the degrees of freedom lean on a variance at its boundary.",
     "prediction_low": "Lower end of the interval for a new reading.",
     "prediction_high": "Upper end of the interval for a new reading.",
+    "fitted_population": "Mean course at this row.",
+    "fitted_client": "The client's own course at this row.",
+    "residual_population": "Reading minus the mean course.",
+    "residual_client": "Reading minus the client's own course.",
+    "residual_standardised": "Residual of the client over the error's standard deviation.",
+    "estimate_without": "Estimate without this client, variances held.",
+    "change_without": "Estimate without this client minus the estimate.",
+    "cooks_distance": "Change in all coefficients without this client, per coefficient.",
+    "bias": "Mean over replicates minus the estimate.",
+    "n_replicates": "Simulated data sets that the row rests on.",
+    "course": "Shape of the course: straight, broken or plateau.",
+    "n_parameters": "Parameters of the model.",
+    "log_likelihood": "Logarithm of the likelihood.",
+    "aic": "Akaike's information criterion; smaller is better.",
+    "bic": "Bayes information criterion; smaller is better.",
 }
 
 #: Anonymised records, and codes that may belong to one person.
