@@ -67,7 +67,7 @@ def compare(fit: MixedModelFit, other: MixedModelFit) -> Comparison:
     if small.n_parameters == large.n_parameters:
         faults.append("one fit must have more parameters than the other")
     if faults:
-        raise ArgumentError("; ".join(faults).capitalize().replace("reml", "REML") + ".")
+        raise ArgumentError("; ".join(faults) + ".")
     statistic = 2.0 * (large.log_likelihood - small.log_likelihood)
     df = large.n_parameters - small.n_parameters
     if statistic < -1e-6 * max(1.0, abs(small.log_likelihood)) ** 0.5:

@@ -111,10 +111,12 @@ def root_of_gram(gram: Array) -> tuple[Array, list[int]]:
 def rank_fault(names: Sequence[str], dependent: Sequence[int], thing: str) -> DataError:
     """Name the columns that carry no information of their own."""
     listed = ", ".join(names[j] for j in dependent)
+    natural = any(names[j].startswith(("cs(", "cr(")) for j in dependent)
+    hint = " (a natural spline beside an intercept needs constraints='center')" if natural else ""
     return DataError(
         f"{thing} must have columns that differ from each other; constant, empty or a combination "
         f"of the others within these data: {listed}. Drop {'it' if len(dependent) == 1 else 'them'}"
-        f" from the formula."
+        f" from the formula{hint}."
     )
 
 
