@@ -82,7 +82,7 @@ def assemble(
     readings = tables["measurements"]
     readings = readings.assign(moment=readings["moment"].fillna("before"))
     known = known_measures(plan.measures)
-    once = frozenset(known.index[known["self_report"]])
+    once = frozenset(known.index[known["self_report"].to_numpy(dtype=bool)])
     tables["measurements"] = number_trials(readings, book=book, once=once)
     episode = tables["treatments"]["episode"].fillna(1)
     tables["treatments"] = tables["treatments"].assign(episode=episode)
@@ -93,7 +93,7 @@ def assemble(
     tables["clients"] = _clients(tables, told, book, sources)
     for name, table in TABLES.items():
         kept = [*table.names, "source_file", "source_row"]
-        tables[name] = tables[name][kept].reset_index(drop=True)
+        tables[name] = tables[name].loc[:, kept].reset_index(drop=True)
 
 
 def _visits(
@@ -109,9 +109,9 @@ def _visits(
         visits = complete_visits(visits, book=book)
         return set_aside_clashes(visits, "visits", book=book)
     kept = ["client", "episode", "visit", "date", "source_file", "source_row"]
-    dated = [tables[name][kept] for name in MEASURED]
+    dated = [tables[name].loc[:, kept] for name in MEASURED]
     rows = told.get("visits", visits)
-    made = derive_visits(pd.concat([*dated, rows[kept]], ignore_index=True), book=book)
+    made = derive_visits(pd.concat([*dated, rows.loc[:, kept]], ignore_index=True), book=book)
     sources.count("visits", made)
     if rows.empty:
         return made

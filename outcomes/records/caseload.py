@@ -150,7 +150,7 @@ class Caseload:
                     "table": name,
                     "rows_in": sum(s.rows_in for s in self.sources if s.table == name),
                     "rows_used": len(self.tables[name]),
-                    "rows_set_aside": int(aside.sum()),
+                    "rows_set_aside": int(aside.to_numpy().sum()),
                     "rows_changed": self._touched(name, "changed"),
                     "rows_asked": self._touched(name, "asked"),
                 }
@@ -158,7 +158,9 @@ class Caseload:
         return pd.DataFrame(rows)
 
     def _touched(self, table: str, action: str) -> int:
-        entries = self.ledger[(self.ledger["table"] == table) & (self.ledger["action"] == action)]
+        entries = self.ledger.loc[
+            (self.ledger["table"] == table) & (self.ledger["action"] == action)
+        ]
         rows = entries.loc[entries["source_row"].notna(), ["source_file", "source_row"]]
         return len(rows.drop_duplicates())
 

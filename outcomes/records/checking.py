@@ -72,7 +72,7 @@ def _own_units(
     """Convert by the unit written in the cell, else by the unit column; the rest is refused."""
     place = frame["place"].to_numpy()
     written = frame["unit"]
-    if "written_unit" in frame and frame["written_unit"].notna().any():
+    if "written_unit" in frame and bool(frame["written_unit"].notna().any()):
         written = frame["written_unit"].where(frame["written_unit"].notna(), written)
     unit_codes, unit_names = pd.factorize(written)
     where, pairs = pd.factorize((unit_codes + 1) * len(known) + place)
@@ -84,7 +84,7 @@ def _own_units(
             factors[i] = np.nan if found is None else found
     factor = factors[where]
     frame = frame.assign(
-        unit=pd.array(known["unit"], dtype="str").take(place),
+        unit=pd.array(known["unit"].tolist(), dtype="str").take(place),
         written_unit=written,
         old_value=frame["value"],
         value=frame["value"].to_numpy() * factor,
@@ -117,8 +117,8 @@ def _hard_range(frame: pd.DataFrame, known: pd.DataFrame, *, book: LedgerBook) -
     slack = 1e-9 * np.maximum(1.0, np.abs(high))
     inside = (value >= (low - slack)[place]) & (value <= (high + slack)[place])
     rules = [
-        f"a value must lie between {measure.hard_min:g} and {measure.hard_max:g} {measure.unit}"
-        for measure in known.itertuples()
+        f"a value must lie between {least:g} and {most:g} {unit}"
+        for least, most, unit in zip(low, high, known["unit"], strict=True)
     ]
     return book.set_aside(
         "measurements",
@@ -162,7 +162,7 @@ def set_aside_clashes(frame: pd.DataFrame, name: str, *, book: LedgerBook) -> pd
         return frame
     again = key.duplicated().to_numpy()
     copy = np.zeros(len(frame), dtype=bool)
-    copy[shared] = pd.Series(row_codes(frame[shared], table.names)).duplicated().to_numpy()
+    copy[shared] = pd.Series(row_codes(frame.loc[shared], table.names)).duplicated().to_numpy()
     more: dict[str, Any] = {}
     if name == "measurements":
         more = {

@@ -86,10 +86,10 @@ class LedgerBook:
         mask = np.asarray(broken, dtype=bool)
         if not mask.any():
             return frame
-        rows = frame[mask]
+        rows = frame.loc[mask]
         picked = _pick(mask, rows, {**more, "rule": rule, "reason": reason})
         self.write(table, rows, action="set aside", **picked)
-        return frame[~mask]
+        return frame.loc[~mask]
 
     def note(
         self, table: str, frame: pd.DataFrame, where: Any, *, rule: str, reason: Any, **more: Any
@@ -101,7 +101,7 @@ class LedgerBook:
         mask = np.asarray(where, dtype=bool)
         if not mask.any():
             return
-        rows = frame[mask]
+        rows = frame.loc[mask]
         picked = _pick(mask, rows, {**more, "rule": rule, "reason": reason})
         action = "asked" if more.get("new") is None else "changed"
         self.write(table, rows, action=action, **picked)
@@ -127,7 +127,7 @@ class LedgerBook:
         if not self._parts:
             return empty_ledger()
         ledger = pd.concat(self._parts, ignore_index=True)
-        order = ledger["table"].map(_TABLE_ORDER).fillna(-1).to_numpy()
+        order = np.array([_TABLE_ORDER.get(name, -1) for name in ledger["table"].tolist()])
         rows = ledger["source_row"].fillna(0).to_numpy(dtype=np.int64)
         files = pd.factorize(ledger["source_file"], sort=True)[0]
         return ledger.iloc[np.lexsort((rows, files, order))].reset_index(drop=True)
@@ -136,13 +136,14 @@ class LedgerBook:
 def refuse_set_aside(ledger: pd.DataFrame) -> None:
     """Raise at the first table that had any row set aside: all of them listed, by rule."""
     for table in TABLES:
-        aside = ledger[(ledger["table"] == table) & (ledger["action"] == "set aside")]
+        aside = ledger.loc[(ledger["table"] == table) & (ledger["action"] == "set aside")]
         if len(aside):
             break
     else:
         return
     lines = []
-    for (file, rule), part in aside.groupby(["source_file", "rule"], sort=True):
+    for key, part in aside.groupby(["source_file", "rule"], sort=True):
+        file, rule = key if isinstance(key, tuple) else (key, "")
         rows = ", ".join(str(row) for row in part["source_row"].head(200))
         more = f" and {len(part) - 200:,} more" if len(part) > 200 else ""
         lines.append(f"{file}: {rule}: row{'s' if len(part) > 1 else ''} {rows}{more}")

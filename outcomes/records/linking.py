@@ -56,24 +56,26 @@ def complete_visits(visits: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
 
 def derive_visits(rows: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
     """Make the table of visits from the dated rows of measurements and answers."""
-    dated = rows[rows["date"].notna()]
+    dated = rows.loc[rows["date"].notna()]
     if dated.empty:
         return empty_table("visits")
     dated = dated.assign(episode=dated["episode"].fillna(1))
-    numbered = dated["visit"].notna()
+    numbered = dated["visit"].notna().to_numpy()
     parts = []
     if numbered.any():
-        given = dated[numbered].sort_values(["date", "source_file", "source_row"], kind="stable")
+        given = dated.loc[numbered].sort_values(
+            ["date", "source_file", "source_row"], kind="stable"
+        )
         key = row_codes(given, ["client", "episode", "visit"])
-        parts.append(given[~pd.Series(key).duplicated().to_numpy()])
+        parts.append(given.loc[~pd.Series(key).duplicated().to_numpy()])
     if not numbered.all():
-        plain = dated[~numbered]
+        plain = dated.loc[~numbered]
         key = row_codes(plain, ["client", "episode", "date"])
-        plain = plain[~pd.Series(key).duplicated().to_numpy()]
+        plain = plain.loc[~pd.Series(key).duplicated().to_numpy()]
         if parts:
             known = pd.concat([parts[0], plain], ignore_index=True)
             again = pd.Series(row_codes(known, ["client", "episode", "date"])).duplicated()
-            plain = plain[~again.to_numpy()[len(parts[0]) :]]
+            plain = plain.loc[~again.to_numpy()[len(parts[0]) :]]
         parts.append(plain)
     found = pd.concat(parts, ignore_index=True)
     visits = empty_table("visits").reindex(range(len(found)))
@@ -101,13 +103,8 @@ def link_rows(
         rule="neither visit nor date",
         reason="the row gives neither the visit nor a date",
     ).reset_index(drop=True)
-    both = pd.concat(
-        [
-            frame[["client", "episode", "visit", "date"]],
-            visits[["client", "episode", "visit", "date"]],
-        ],
-        ignore_index=True,
-    )
+    when = ["client", "episode", "visit", "date"]
+    both = pd.concat([frame.loc[:, when], visits.loc[:, when]], ignore_index=True)
     n = len(frame)
     by_visit = frame["visit"].notna().to_numpy()
     place = np.full(n, -1, dtype=np.int64)
@@ -191,7 +188,7 @@ def number_trials(
     blank = frame["trial"].isna().to_numpy()
     if not blank.any():
         return frame
-    single = blank & frame["measure"].isin(once).to_numpy()
+    single = blank & frame["measure"].isin(list(once)).to_numpy()
     if single.any():
         frame = frame.assign(trial=frame["trial"].where(~single, 1))
         blank = blank & ~single
@@ -231,14 +228,14 @@ def derive_clients(
 ) -> tuple[pd.DataFrame, int]:
     """Add the clients that other tables name and the clients table lacks; give their number."""
     had = len(clients) > 0
-    seen = pd.concat(
-        [other[["client", "source_file", "source_row"]] for other in others], ignore_index=True
-    ).drop_duplicates("client")
-    new = seen[~seen["client"].isin(clients["client"])]
+    kept = ["client", "source_file", "source_row"]
+    seen = pd.concat([other.loc[:, kept] for other in others], ignore_index=True)
+    seen = seen.drop_duplicates("client")
+    new = seen.loc[~seen["client"].isin(clients["client"])]
     if new.empty:
         return clients, 0
     added = empty_table("clients").reindex(range(len(new)))
-    for name in ("client", "source_file", "source_row"):
+    for name in kept:
         added[name] = new[name].array.astype(added[name].dtype)
     if had:
         book.note(
@@ -258,7 +255,7 @@ def describe(rows: pd.DataFrame, table: str, key: list[str], *, book: LedgerBook
     codes = row_codes(rows, key)
     first = rows.groupby(codes, sort=False).first()
     for name in TABLES[table].names:
-        if name in key or name not in rows or not rows[name].notna().any():
+        if name in key or name not in rows or not bool(rows[name].notna().any()):
             continue
         usual = first[name].reindex(codes).array
         clash = rows[name].notna().to_numpy() & (rows[name].array != usual)

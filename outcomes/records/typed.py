@@ -63,13 +63,13 @@ def type_table(
     for column in table.columns:
         if column.name not in frame:
             frame[column.name] = pd.Series(None, index=frame.index, dtype=DTYPES[column.kind])
-        elif _needs_reading(frame[column.name], column, name):
+        elif _needs_reading(frame.loc[:, column.name], column, name):
             frame = _type_column(
                 frame, column, name, book=book, faults=faults, settings=settings, missing=missing
             )
     kept = [*table.names, *(extra for extra in _EXTRA if extra in frame)]
     kept += [extra for extra in ("written_unit", "reading") if extra in frame]
-    return frame[kept]
+    return frame.loc[:, kept]
 
 
 def _needs_reading(cells: pd.Series, column: Column, table: str) -> bool:
@@ -107,7 +107,7 @@ def _type_column(
     settings: Mapping[str, Mapping[str, Any]],
     missing: tuple[str, ...],
 ) -> pd.DataFrame:
-    text = frame[column.name]
+    text = frame.loc[:, column.name]
     wanted = settings.get(column.name, {})
     reason = "cannot be read"
     if column.kind == "date":
@@ -135,7 +135,7 @@ def _type_column(
             values = _plain_codes(values, lower=column.name in ("measure", "questionnaire"))
         bad = np.zeros(len(frame), dtype=bool)
     frame = frame.assign(**{column.name: values})
-    old: Any = lambda rows: shown(text[rows.index])  # noqa: E731
+    old: Any = lambda rows: shown(text.loc[rows.index])  # noqa: E731
     if column.name in _PRIVATE or (table == "clients" and column.kind == "date"):
         old = "not shown"
     needed = column.required and not (table == "answers" and column.name == "answer")
@@ -176,7 +176,7 @@ def _plain_numbers(
 ) -> tuple[pd.Series, np.ndarray]:
     """Read one plain number per cell; anything else is unreadable."""
     column = read_numbers(text, decimal=decimal, missing=missing)
-    single = column.readings[(column.readings["many"] == 1) & column.readings["side"].isna()]
+    single = column.readings.loc[(column.readings["many"] == 1) & column.readings["side"].isna()]
     values = np.full(len(text), np.nan)
     values[single["position"].to_numpy(dtype=np.int64)] = single["value"].to_numpy()
     blank = np.zeros(len(text), dtype=bool)
@@ -208,7 +208,7 @@ def _read_values(
 ) -> pd.DataFrame:
     """Read the values of measurements: one row per reading, with the side and unit of the cell."""
     frame = frame.reset_index(drop=True)
-    column = read_numbers(frame["value"], decimal=settings.get("decimal"), missing=missing)
+    column = read_numbers(frame.loc[:, "value"], decimal=settings.get("decimal"), missing=missing)
     notes = column.notes
     where = "source_column" in frame
     if len(notes):
@@ -240,13 +240,13 @@ def _read_values(
     out["value"] = readings["value"].to_numpy()
     out["written_unit"] = readings["unit"].array
     many = readings["many"].to_numpy() > 1
-    second = out["source_file"][readings["place"].to_numpy() > 1]
+    second = out.loc[readings["place"].to_numpy() > 1, "source_file"]
     for file, count in second.value_counts().items():
         book.gained["measurements", str(file)] += int(count)
-    written = readings["side"]
+    written = readings.loc[:, "side"]
     if many.any():
         out = _place_pairs(out, readings, book=book, pairs=settings.get("pairs"))
-        written = written[out.index]
+        written = written.loc[out.index]
     out = out.reset_index(drop=True)
     return _take_sides(out, written.reset_index(drop=True), book=book)
 
@@ -273,8 +273,10 @@ def _place_pairs(
     open_ &= ~trials
     settled = many & ~open_ & (place == 1)
     if settled.any():
-        cells = out[settled].assign(written=column(out[settled]))
-        for (file, header), part in cells.groupby(["source_file", "written"], sort=True):
+        cells = out.loc[settled]
+        cells = cells.assign(written=column(cells))
+        for key, part in cells.groupby(["source_file", "written"], sort=True):
+            file, header = key if isinstance(key, tuple) else (key, "")
             reason = f"{len(part):,} cells held several readings; each became a row"
             book.remark(
                 "measurements",
@@ -310,7 +312,7 @@ def _take_sides(out: pd.DataFrame, written: pd.Series, *, book: LedgerBook) -> p
         return out
     if "side" not in out:
         return out.assign(side=written)
-    given, _ = read_words(out["side"], column="side", choices=("left", "right", "midline"))
+    given, _ = read_words(out.loc[:, "side"], column="side", choices=("left", "right", "midline"))
     clash = (written.notna() & given.notna() & (written != given)).to_numpy()
     out = out.assign(side=out["side"].where(written.isna(), written))
     return book.set_aside(
@@ -319,6 +321,6 @@ def _take_sides(out: pd.DataFrame, written: pd.Series, *, book: LedgerBook) -> p
         clash,
         rule="two sides for one reading",
         column="side",
-        old=lambda rows: given[rows.index],
+        old=lambda rows: given.loc[rows.index],
         reason="the cell names one side and the side column or the mapping the other",
     )

@@ -138,7 +138,7 @@ def write_caseload(caseload: Caseload, folder: str | Path) -> list[Path]:
     written: list[Path] = []
     resources = []
     for name, table in TABLES.items():
-        data = csv_bytes(caseload.tables[name][table.names])
+        data = csv_bytes(caseload.tables[name].loc[:, table.names])
         written.append(write_atomically(folder / f"{name}.csv", data))
         resources.append(_resource(name, table.row, data) | {"schema": _schema(table)})
     data = csv_bytes(caseload.ledger)

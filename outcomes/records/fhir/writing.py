@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from outcomes.errors import DataError
@@ -86,7 +87,7 @@ def write_bundle(
 
 def _patients(caseload: Caseload) -> list[Resource]:
     made = []
-    for row in caseload.clients.itertuples(index=False):
+    for row in _rows(caseload.clients):
         patient: Resource = {"resourceType": "Patient", "identifier": [{"value": row.client}]}
         if not pd.isna(row.birth_year):
             patient["birthDate"] = str(row.birth_year)
@@ -100,7 +101,7 @@ def _patients(caseload: Caseload) -> list[Resource]:
 def _observations(caseload: Caseload, codes: Mapping[str, str]) -> list[Resource]:
     made = []
     sides = {side: key.split("|") for key, side in SIDES.items()}
-    for row in caseload.measurements.itertuples(index=False):
+    for row in _rows(caseload.measurements):
         measure = measure_of(caseload, str(row.measure))
         coding = [{"system": MEASURES, "code": measure.code, "display": measure.name}]
         if measure.code in codes:
@@ -135,9 +136,9 @@ def _responses(caseload: Caseload) -> list[Resource]:
     made = []
     keys = ["client", "episode", "visit", "date", "questionnaire"]
     for key, part in caseload.answers.groupby(keys, sort=False):
-        first = dict(zip(keys, key if isinstance(key, tuple) else (key,), strict=True))
+        first: dict[str, Any] = dict(zip(keys, np.atleast_1d(np.array(key, object)), strict=True))
         items = []
-        for row in part.sort_values("item").itertuples(index=False):
+        for row in _rows(part.sort_values("item")):
             item: Resource = {"linkId": str(row.item)}
             if not pd.isna(row.answer):
                 item["answer"] = [{"valueDecimal": float(row.answer)}]
@@ -157,6 +158,11 @@ def _responses(caseload: Caseload) -> list[Resource]:
             }
         )
     return made
+
+
+def _rows(frame: pd.DataFrame) -> Iterator[Any]:
+    """Give the rows as named tuples."""
+    yield from frame.itertuples(index=False)
 
 
 def _extensions(row: Any, numbers: tuple[str, ...], words: tuple[str, ...]) -> list[Resource]:

@@ -82,7 +82,7 @@ def guess_column(header: str, cells: pd.Series) -> Guess:
         guess.why = "the column is empty"
         return guess
     numbers = read_numbers(sample)
-    readable = numbers.readings["position"].nunique()
+    readable = len(set(numbers.readings["position"].tolist()))
     guess.numeric = readable / len(sample)
     guess.decimal = numbers.decimal
     dates = read_dates(sample)
@@ -165,7 +165,7 @@ def _as_reading(
         given.pop("pairs", None)
     if unsure:
         guess.questions.append(f"is it {measure.name.lower()}? another measure fits as well")
-    sides = readings["side"].notna().any()
+    sides = bool(readings["side"].notna().any())
     if measure.sided and not ({"side", "pairs"} & set(given)) and not sides:
         guess.questions.append("side: not in the name; add side, or a column of sides")
     if open_pairs and "pairs" not in given:

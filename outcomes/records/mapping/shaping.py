@@ -156,7 +156,7 @@ class _Sheet:
             wrong & text.notna().to_numpy(),
             rule="unreadable visit",
             column=self.mapping.columns["visit"],
-            old=lambda rows: shown(text[rows.index]),
+            old=lambda rows: shown(text.loc[rows.index]),
             new="",
             reason="no whole number; the row goes by its date, if it has one",
         )
@@ -166,7 +166,7 @@ class _Sheet:
         self, frame: pd.DataFrame, text: pd.Series, name: str, book: LedgerBook
     ) -> np.ndarray:
         column = read_numbers(text, decimal=self.mapping.file.decimal)
-        single = column.readings[column.readings["many"] == 1]
+        single = column.readings.loc[column.readings["many"] == 1]
         values = np.full(len(text), np.nan)
         values[single["position"].to_numpy(dtype=np.int64)] = single["value"].to_numpy()
         values[np.abs(values) > 1e6] = np.nan
@@ -178,8 +178,8 @@ class _Sheet:
         if text is None:
             return None
         filled = text.notna().to_numpy()
-        draft = who[filled].copy()
-        value = text[filled]
+        draft = who.loc[filled].copy()
+        value = text.loc[filled]
         if reading.values:
             value = value.map(
                 lambda word: _number_text(reading.values.get(word.casefold()), word)
@@ -213,7 +213,7 @@ class _Sheet:
         lost = empty & ~dated.to_numpy()
         if not lost.any():
             return None
-        return who[lost].assign(lost=True)
+        return who.loc[lost].assign(lost=True)
 
     def long(self, who: pd.DataFrame) -> pd.DataFrame:
         """Give one draft row per row of a file that has one reading per row."""
@@ -255,14 +255,13 @@ class _Sheet:
     def visits(self, who: pd.DataFrame) -> pd.DataFrame:
         """Give what the rows say about their visits (practitioner, phase, ...)."""
         kept = [name for name in _OF_VISIT if name in who]
-        return self.timed(who.copy())[
-            ["client", *(["episode"] if "episode" in who else []), "visit", "date", *kept,
-             "source_file", "source_row"]
-        ]  # fmt: skip
+        episode = ["episode"] if "episode" in who else []
+        kept = ["client", *episode, "visit", "date", *kept, "source_file", "source_row"]
+        return self.timed(who.copy()).loc[:, kept]
 
     def clients(self, who: pd.DataFrame, book: LedgerBook) -> pd.DataFrame:
         """Give what the rows say about the client."""
-        frame = who[["client", "source_file", "source_row"]].copy()
+        frame = who.loc[:, ["client", "source_file", "source_row"]].copy()
         for name, header in self.mapping.clients.items():
             text = self.cell(header)
             if text is not None:
@@ -276,7 +275,7 @@ def _number_text(number: float | None, word: str) -> str:
 
 def own_zero(frame: pd.DataFrame, mapping: Mapping, *, book: LedgerBook) -> pd.DataFrame:
     """Apply zero conventions and factors that the mapping declares to the typed values."""
-    if "reading" not in frame or frame["reading"].isna().all():
+    if "reading" not in frame or bool(frame["reading"].isna().all()):
         return frame
     place = frame["reading"].to_numpy(dtype=float)
     value = frame["value"].to_numpy(dtype=float).copy()

@@ -55,8 +55,9 @@ def _text(column: pa.ChunkedArray) -> pa.ChunkedArray:
         kind = column.type
     if pa.types.is_timestamp(kind):
         # The wall clock of the zone that the column names; without one, as it stands.
-        local = pc.local_timestamp(column) if kind.tz else column
-        return pc.strftime(local, format="%Y-%m-%d %H:%M:%S").cast(pa.string())
+        local = pc.call_function("local_timestamp", [column]) if kind.tz else column
+        form = pc.StrftimeOptions(format="%Y-%m-%d %H:%M:%S")
+        return pc.call_function("strftime", [local], form).cast(pa.string())
     if pa.types.is_floating(kind) or pa.types.is_decimal(kind):
         return _plain_numbers(column.cast(pa.float64()))
     try:

@@ -65,7 +65,7 @@ class Cells:
         if place not in self._trimmed:
             column = pd.Series(self._columns[place], dtype="str")
             if self._kept is not None:
-                column = column[self._kept].reset_index(drop=True)
+                column = column.loc[self._kept].reset_index(drop=True)
             self._trimmed[place] = _trimmed(column)
         return self._trimmed[place]
 
