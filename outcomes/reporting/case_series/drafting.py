@@ -107,4 +107,4 @@ class Paragraph:
     def numbers(self) -> pd.DataFrame:
         """One row per number: paragraph, sentence, shown, table, row, column, exact."""
         columns = ["paragraph", "sentence", "shown", "table", "row", "column", "exact"]
-        return pd.DataFrame(self.found, columns=columns)
+        return pd.DataFrame(self.found, columns=columns).astype({"row": "Int64"})

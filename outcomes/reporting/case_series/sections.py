@@ -78,16 +78,25 @@ def who_might_be_recognised(series: CaseSeries) -> Html:
     return Html(f"<ul>{lines}</ul>")
 
 
-def figures(series: CaseSeries, kind: str) -> Gallery:
-    """Show the figures of one kind (course, forest, start_end) at the width of two columns."""
+def figures(series: CaseSeries, kind: str) -> Html | Gallery:
+    """Show the figures of one kind: course one below the other, forest and start_end side by side.
+
+    Parameters
+    ----------
+    series : CaseSeries
+    kind : {"course", "forest", "start_end"}
+    """
+    width = "double" if kind == "course" else "single"
     pictures = []
     for figure in series.figures:
         if f"_{kind}_" not in figure.name:
             continue
         with paper_style():
-            drawn = figure.draw(WIDTHS["double"])
+            drawn = figure.draw(WIDTHS[width])
             svg = to_svg(drawn, title=figure.caption, alt=figure.alt).decode()
         pictures.append(Picture(svg[svg.index("<svg") :], figure.alt, figure.caption))
+    if kind == "course":
+        return Html("".join(picture._repr_html_() for picture in pictures))
     return Gallery(tuple(pictures))
 
 

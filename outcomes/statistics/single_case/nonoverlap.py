@@ -276,8 +276,11 @@ def score_interval(won: float, m: int, n: int, level: float) -> tuple[float, flo
         spread = x * (1 - x) * ((2 - x) * (1 + x) + h * ((1 - x) * (1 + x) + x * (2 - x)))
         return m * n * (won - x) ** 2 * (2 - x) * (1 + x) - z**2 * spread
 
-    low = _root(gap, 0.0, won) if won > 0 and gap(0.0) > 0 else 0.0
-    high = _root(gap, won, 1.0) if won < 1 and gap(1.0) > 0 else 1.0
+    # The equation also holds at 0 and 1 themselves when all pairs are lost or won; the end that is
+    # wanted is the other root, just inside of which the gap is negative.
+    inside = min(max(won, 1e-9), 1 - 1e-9)
+    low = _root(gap, 0.0, inside) if won > 0 and gap(0.0) > 0 else 0.0
+    high = _root(gap, inside, 1.0) if won < 1 and gap(1.0) > 0 else 1.0
     return low, high
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,8 @@ from outcomes.statistics.single_case.start_end import sign_test
 from outcomes.statistics.single_case.trend import describe_phases
 
 __all__ = ["LEAST_BASELINE", "MeasureSeries", "summarise_measure"]
+
+Result = TypeVar("Result")
 
 #: Baseline readings from which phases are compared; below, only start and end are.
 LEAST_BASELINE = 3
@@ -294,7 +297,8 @@ def _from_phases(
     rows.append(_row("between-case standardised mean difference", g, "sd", level))
     if not isinstance(g, str):
         rows[-1]["p_value"] = g.p_value
-    pooled = serial_correlation(phased, ci_level=level)
+    one_each = phased[["client", "week", "phase", "value"]]
+    pooled = serial_correlation(one_each, ci_level=level)
     pooled = pooled[pooled["client"] == "all"]
     for row in pooled.to_dict("records"):
         rows.append(
@@ -309,7 +313,7 @@ def _from_phases(
     return rows
 
 
-def _try(compute: Callable[[], object]):  # noqa: ANN202
+def _try(compute: Callable[[], Result]) -> Result | str:
     """Compute, or give the sentence that says why not."""
     try:
         return compute()
