@@ -454,6 +454,53 @@ _PLANNING = {
     "smallest_p": "Smallest p-value that the design can give.",
 }
 
+#: How much depends on choices, on what was not measured, and on the model.
+_SENSITIVITY = {
+    "analysis": "Number of the analysis; 1 is the main one.",
+    "version": "Version of the measure: sides, instruments, modes.",
+    "window": "Weeks of care that count.",
+    "outliers": "Rule for readings or changes that stick out.",
+    "missing": "What is supposed about clients not measured again.",
+    "line": "Smallest important change, by where it is from.",
+    "error": "Standard error of measurement, by where it is from.",
+    "line_value": "The smallest important change used.",
+    "error_value": "The standard error of measurement used.",
+    "main": "The main analysis: the first option of every choice.",
+    "n_analyses": "Analyses declared and run.",
+    "n_failed": "Analyses that could not be run.",
+    "main_estimate": "Mean improvement in the main analysis.",
+    "main_low": "Lower end of its interval.",
+    "main_high": "Upper end of its interval.",
+    "main_verdict": "Verdict of the main analysis.",
+    "lowest": "Smallest value over the analyses.",
+    "highest": "Largest value over the analyses.",
+    "share_same_sign": "Share of analyses with the sign of the main one.",
+    "share_same_verdict": "Share of analyses with the verdict of the main one.",
+    "share_excluding_zero": "Share whose interval excludes zero on the main one's side.",
+    "moves_most": "Choice that moves the improvement most.",
+    "moves_verdict_most": "Choice that changes the verdict most often.",
+    "choice": "A choice between analyses.",
+    "n_options": "Options of the choice.",
+    "shift": "Largest less smallest mean improvement over the options.",
+    "share_of_variance": "Share of the variance over analyses that the choice explains alone.",
+    "verdicts_changed": "Share of pairs differing in this choice only whose verdicts differ.",
+    "risk_ratio": "Ratio of risks between two groups.",
+    "e_value": "Strength an unmeasured confounder would need, as a risk ratio.",
+    "e_value_interval": "The same for the interval's end nearer to no effect.",
+    "n_lost": "Clients not measured again.",
+    "mean_for_estimate": "Mean of the lost at which the mean of all meets the line.",
+    "mean_for_interval": "Mean of the lost at which the interval of the mean meets the line.",
+    "in_sd": "Its distance from the observed mean, in standard deviations.",
+    "normal_quantile": "Quantile of the standard normal distribution.",
+    "lag": "Weeks between two visits of a client.",
+    "n_pairs": "Pairs of readings behind the point.",
+    "change_in_errors": "The same, over the standard error.",
+    "random": "Random terms of the model.",
+    "engine": "Software that fitted the model.",
+    "difference_in_errors": "The same, over the standard error.",
+    "converged": "The fit converged.",
+}
+
 COLUMNS: dict[str, str] = {
     **_REVIEW,
     **_SHARED,
@@ -469,6 +516,7 @@ COLUMNS: dict[str, str] = {
     **_REPEATABILITY,
     **_IMPORTANT_CHANGE,
     **_PLANNING,
+    **_SENSITIVITY,
 }
 
 

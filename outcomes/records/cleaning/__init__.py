@@ -31,6 +31,7 @@ from outcomes.records.cleaning.forms import (
 )
 from outcomes.records.cleaning.jumps import jump, swapped_sides
 from outcomes.records.cleaning.people import (
+    birth_year_unlikely,
     client_code_in_two_spellings,
     possible_same_person,
     same_person,
@@ -67,6 +68,7 @@ QUESTION_RULES: dict[str, Rule] = {
     "no score": no_score,
     "total differs from items": total_differs_from_items,
     "client code in two spellings": client_code_in_two_spellings,
+    "birth year unlikely": birth_year_unlikely,
     "same person": same_person,
     "two visits on one day": two_visits_on_one_day,
     "visit out of order": visit_out_of_order,

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.records.cleaning.findings import findings, none_found
-from outcomes.records.cleaning.records import Records, VisitMeans, combine
+from outcomes.records.cleaning.records import Records, VisitMeans, combine, starts_of
 from outcomes.records.lookup import error_of
 
 __all__ = ["jump", "swapped_sides"]
@@ -156,7 +156,7 @@ def _side_differences(records: Records, left: int, right: int) -> pd.DataFrame:
         {
             "row": row[pair],
             "difference": sign * (value[pair] - value[pair + 1]),
-            "follows": np.r_[False, group[pair][1:] == group[pair][:-1]],
+            "follows": ~starts_of(group[pair]),
             "kind": _kinds(records, row[pair]),
         }
     )

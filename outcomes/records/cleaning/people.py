@@ -1,4 +1,4 @@
-"""Rules about client codes: one code in two spellings, one person under two codes.
+"""Rules about clients: birth years, one code in two spellings, one person under two codes.
 
 Possibly the same person are two codes whose recorded facts agree more than chance allows. Each
 agreement counts with the logarithm of how rare it is: two clients of a random pair share a value
@@ -22,7 +22,12 @@ from outcomes.records.caseload import Caseload
 from outcomes.records.cleaning.findings import findings, none_found
 from outcomes.records.cleaning.records import Records, days_of
 
-__all__ = ["client_code_in_two_spellings", "possible_same_person", "same_person"]
+__all__ = [
+    "birth_year_unlikely",
+    "client_code_in_two_spellings",
+    "possible_same_person",
+    "same_person",
+]
 
 #: Facts that are compared; initials only where a source has them.
 _FACTS = (
@@ -38,6 +43,8 @@ _FACTS = (
 )
 #: Facts that must agree for two codes to be compared at all.
 _NEEDED = ("birth_year", "sex")
+#: Greatest age that is not asked about.
+_OLDEST = 110
 #: Days between the last visit under one code and the first under the other.
 _GAP = 60
 #: Margin over the logarithm of the number of pairs: 0.05 pairs by chance.
@@ -57,6 +64,23 @@ def client_code_in_two_spellings(records: Records) -> pd.DataFrame:
     rows = [i for i, spelling in enumerate(plain) if usual[spelling] != codes[i]]
     reasons = [f"differs from {usual[plain[i]]} in spelling only" for i in rows]
     return findings("clients", rows, reasons, column="client", old=[codes[i] for i in rows])
+
+
+def birth_year_unlikely(records: Records) -> pd.DataFrame:
+    """Ask about birth years after the first visit, or more than 110 years before it."""
+    clients, visits = records.caseload.clients, records.caseload.visits
+    first = visits.loc[visits["date"].notna()].groupby("client")["date"].min().dt.year
+    seen = dict(zip(first.index, first, strict=True))
+    usual = max(seen.values(), default=0)
+    rows = [
+        i
+        for i, (client, year) in enumerate(
+            zip(clients["client"], clients["birth_year"], strict=True)
+        )
+        if usual and pd.notna(year) and not 0 <= seen.get(client, usual) - year <= _OLDEST
+    ]
+    reason = "a client is born before the first visit, and not more than 110 years before"
+    return findings("clients", rows, reason, column="birth_year")
 
 
 def same_person(records: Records) -> pd.DataFrame:

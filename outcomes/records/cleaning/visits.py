@@ -121,6 +121,8 @@ def _outside_longest_rise(days: list[int]) -> list[int]:
 def _far(visits: pd.DataFrame) -> np.ndarray:
     """Rows of episodes with several visits whose date stands far from all others."""
     rows = np.flatnonzero(visits["date"].notna().to_numpy())
+    if not len(rows):
+        return rows
     episode, day = _episode(visits)[rows], days_of(visits)[rows]
     order = np.lexsort((day, episode))
     rows, episode, day = rows[order], episode[order], day[order]
