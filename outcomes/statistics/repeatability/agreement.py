@@ -115,7 +115,8 @@ def limits_of_agreement(
     One pair per client: ``b -/+ z s``; exact intervals, of each limit by noncentral t, of the
     pair by Carkeet 2015. Replicates: variance ``s^2 + (1 - h1) v1 + (1 - h2) v2`` unlinked,
     ``s^2 + (1 - h) v`` linked, v that of the differences within a client; intervals by MOVER
-    (approximate). Coverage: tests/evidence/results/repeatability_agreement_coverage.json.
+    (approximate). Coverage at nominal 95%, 10,000 data sets per setting: exact 94.6 to 95.1%,
+    MOVER 95.2 to 95.7%. tests/evidence/results/repeatability_agreement_coverage.json.
 
     References
     ----------

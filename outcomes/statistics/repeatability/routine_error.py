@@ -89,8 +89,8 @@ def error_from_routine_visits(
     residual variance of value ~ log(1 + week), intercept and slope per series. Intervals of
     course and no change: by clients, t on the log scale. One rater's rows need that rater at
     every visit compared; "all" holds the shifts between raters as the clinic has them.
-    Errors that last from one visit to the next (serial correlation r) are seen only in part: the
-    course method then gives about s sqrt(1 - 4r/3), without r^2 terms.
+    Errors that last from one visit to the next (serial correlation r) are seen only in part: with
+    visits equally far apart the course method gives s sqrt(1 - 4r/3 + r^2/3).
 
     References
     ----------
@@ -151,6 +151,8 @@ def _routes(
         if row is None:
             continue
         notes = list(row.pop("notes", []))
+        if row["estimate"] <= 1e-9 * float(visits["value"].abs().max()):
+            row |= {"estimate": 0.0, "ci_low": 0.0, "ci_high": 0.0}
         if row["n"] < 5:
             notes.append(f"Only {row['n']} clients: expect a wide interval.")
         if row["estimate"] == 0:

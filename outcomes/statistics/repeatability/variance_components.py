@@ -236,39 +236,43 @@ def profile_interval(
         range where it never does.
     """
     limit = fit.deviance + float(chi2.ppf(confidence, 1)) * _bartlett(df)
-    state = {"theta": fit.theta / fit.scale**2}
-
-    def rise(t: float) -> float:
-        w, c = weights(t)
-        deviance, theta = _constrained(fit._model, w, c, state["theta"])
-        state["theta"] = theta
-        return deviance - limit
+    unbounded = np.isinf(high)
+    start = fit.theta / fit.scale**2
 
     def inner(t: float) -> float:
-        return np.log(t) if np.isinf(high) else np.log(t / (1 - t))
+        return float(np.log(t) if unbounded else np.log(t / (1 - t)))
 
     def outer(u: float) -> float:
-        return float(np.exp(u) if np.isinf(high) else 1 / (1 + np.exp(-u)))
+        return float(np.exp(u) if unbounded else 1 / (1 + np.exp(-u)))
 
-    begin = estimate if estimate > low else low + 1e-4 * (fit.scale**2 if np.isinf(high) else 1)
-    if begin >= high:
-        begin = 1 - 1e-4
+    begin = estimate if estimate > low else low + 1e-4 * (fit.scale**2 if unbounded else 1)
+    begin = min(begin, 1 - 1e-4) if not unbounded else begin
 
     def search(direction: float, end: float) -> float:
-        state["theta"] = fit.theta / fit.scale**2
+        known: dict[float, float] = {}
+        state = {"theta": start}
+
+        def rise(u: float) -> float:
+            """Deviance above the limit; kept, for the search walks on from its last optimum."""
+            if u not in known:
+                w, c = weights(outer(u))
+                deviance, state["theta"] = _constrained(fit._model, w, c, state["theta"])
+                known[u] = deviance - limit
+            return known[u]
+
         inside = outside = inner(begin)
         width = 0.25
-        if rise(begin) > 0:
+        if rise(inside) > 0:
             return estimate
         for _ in range(40):
             outside = inside + direction * width
             if abs(outside) > 30:
                 return end
-            if rise(outer(outside)) > 0:
+            if rise(outside) > 0:
                 break
             inside, width = outside, width * 1.5
         a, b = sorted((inside, outside))
-        return outer(root(lambda u: rise(outer(u)), a, b, xtol=1e-8))
+        return outer(root(rise, a, b, xtol=1e-8))
 
     return (
         low if estimate <= low else search(-1.0, low),

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from evidence_scripts import load, stored
 from statsmodels.regression.linear_model import OLS
 
 from outcomes.errors import ArgumentError, DataError, ModelError
@@ -14,8 +15,6 @@ from outcomes.statistics.repeatability import (
     ratio_limits,
 )
 from outcomes.statistics.repeatability.agreement_factors import pair_factor, single_factor
-
-from evidence_scripts import load, stored
 
 # Bland & Altman 1986, Lancet i:307, table 1: peak flow, first reading by each meter, l/min.
 LARGE = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427.0]
@@ -84,7 +83,9 @@ def test_limits_use_the_factors():
     s, b = found.loc["upper limit", "estimate"], found.loc["mean difference", "estimate"]
     sd = (s - b) / 1.959964
     assert found.loc["upper limit", "ci_high"] == pytest.approx(b + 3.14827 * sd, abs=1e-2)
-    assert found.loc["upper limit, as a pair", "ci_high"] == pytest.approx(b + 3.0824 * sd, abs=1e-2)
+    assert found.loc["upper limit, as a pair", "ci_high"] == pytest.approx(
+        b + 3.0824 * sd, abs=1e-2
+    )
     assert found.loc["lower limit, as a pair", "ci_high"] == pytest.approx(b - 1.49 * sd, abs=1e-2)
 
 
@@ -216,9 +217,10 @@ def test_sizes_and_ratios_that_cannot_be_used():
         agreement_pattern([1.0, 2, 4], [1.0, 3, 4])
     with pytest.raises(DataError, match="must vary"):
         agreement_pattern([1.0, 2, 3, 4], [2.0, 3, 4, 5])
+    size = np.array([1.0, 2, 3, 4, 50, 60, 70, 100])
+    half = np.array([30, -30, 30, -30, 0.1, -0.1, 0.1, -0.1]) / 2
     with pytest.raises(ModelError, match="must stay above zero"):
-        x = np.array([1.0, 2, 3, 4, 50, 60, 70, 100])
-        limits_by_size(x, x + np.array([30, -30, 30, -30, 0.1, -0.1, 0.1, 0.2]), sizes=[100])
+        limits_by_size(size + half, size - half, sizes=[100])
 
 
 def test_stored_coverage():

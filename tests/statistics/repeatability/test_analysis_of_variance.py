@@ -1,15 +1,13 @@
 """Mean squares against certified values and a plain recomputation."""
 
 import numpy as np
+import pandas as pd
 import pytest
+from evidence_scripts import load
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
-import pandas as pd
-
 from outcomes.statistics.repeatability.analysis_of_variance import crossed_mean_squares, one_way
-
-from evidence_scripts import load
 
 NIST = load("repeatability_nist_anova")
 ROWS = {row[0]: row for row in NIST.table()}
@@ -34,9 +32,7 @@ def test_crossed_mean_squares_equal_least_squares(rng):
     table = rng.normal(size=(5, 3, 2, 4)) + 3 * rng.normal(size=(5, 1, 1, 1))
     found = crossed_mean_squares(table, ("client", "rater", "session"))
     index = np.indices(table.shape).reshape(4, -1)
-    frame = pd.DataFrame(
-        {"c": index[0], "r": index[1], "s": index[2], "y": table.ravel()}
-    )
+    frame = pd.DataFrame({"c": index[0], "r": index[1], "s": index[2], "y": table.ravel()})
     expected = anova_lm(ols("y ~ C(c) * C(r) * C(s)", frame).fit())
     names = {"client": "C(c)", "rater": "C(r)", "session": "C(s)", "residual": "Residual"}
     for term, square, df in zip(found.terms, found.mean_squares, found.df, strict=True):

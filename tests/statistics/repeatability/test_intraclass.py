@@ -3,13 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from evidence_scripts import load, stored
 
 from outcomes.errors import ArgumentError, DataError
 from outcomes.statistics.repeatability import intraclass_correlation
 from outcomes.statistics.repeatability.intraclass import two_way_intraclass
 from outcomes.statistics.repeatability.intraclass_unbalanced import unbalanced_rows
-
-from evidence_scripts import load, stored
 
 # Shrout & Fleiss 1979, Psychol Bull 86:420, table 2: six targets, four judges.
 JUDGES = np.array(
@@ -63,7 +62,9 @@ def test_average_agreement_interval_uses_satterthwaite_df():
     n, k, msr, msc, mse = 6, 4, 11.241667, 32.486111, 1.019444
     rho = (msr - mse) / (msr + (msc - mse) / n)
     c, d = rho / (n * (1 - rho)), 1 + rho * (n - 1) / (n * (1 - rho))
-    df = (c * msc + d * mse) ** 2 / ((c * msc) ** 2 / (k - 1) + (d * mse) ** 2 / ((n - 1) * (k - 1)))
+    df = (c * msc + d * mse) ** 2 / (
+        (c * msc) ** 2 / (k - 1) + (d * mse) ** 2 / ((n - 1) * (k - 1))
+    )
     above, below = f.ppf(0.975, n - 1, df), f.ppf(0.975, df, n - 1)
     low = n * (msr - above * mse) / (above * (msc - mse) + n * msr)
     high = n * (below * msr - mse) / (msc - mse + n * below * msr)

@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from evidence_scripts import load, stored
+from knee import knee_readings
 from scipy.stats import chi2
 
 from outcomes.errors import ArgumentError, DataError
@@ -15,9 +17,6 @@ from outcomes.statistics.repeatability import (
     minimal_detectable_change,
 )
 from outcomes.statistics.repeatability.error_design import comparison
-
-from evidence_scripts import load, stored
-from knee import knee_readings
 
 
 @pytest.fixture(scope="module")
@@ -174,7 +173,9 @@ def test_component_at_zero_is_noted():
 
 
 def test_clients_who_do_not_differ():
-    readings = pd.DataFrame({"client": list("aabbccddee"), "value": [1, 2, 2, 1, 1, 2, 2, 1, 1, 2.0]})
+    readings = pd.DataFrame(
+        {"client": list("aabbccddee"), "value": [1, 2, 2, 1, 1, 2, 2, 1, 1, 2.0]}
+    )
     found = measurement_error(readings)
     assert found.components.loc[0, "estimate"] == 0
     assert found.reliability().estimate == 0
@@ -211,7 +212,9 @@ def test_glossary_defines_the_components(knee):
     check_result(knee.table.columns)
 
 
-SINGLE = pd.DataFrame({"client": list("aabbcc"), "rater": list("rsrsrs"), "value": [1, 2, 4, 6, 7, 9.0]})
+SINGLE = pd.DataFrame(
+    {"client": list("aabbcc"), "rater": list("rsrsrs"), "value": [1, 2, 4, 6, 7, 9.0]}
+)
 
 
 @pytest.mark.parametrize(

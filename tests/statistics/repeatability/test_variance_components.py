@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from outcomes.errors import DataError
-from outcomes.statistics.repeatability import measurement_error
 from outcomes.statistics.repeatability.analysis_of_variance import crossed_mean_squares
+from outcomes.statistics.repeatability.study_design import read_design
 from outcomes.statistics.repeatability.variance_components import fit_components, profile_interval
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "repeatability"
@@ -18,9 +18,12 @@ REFERENCE = Path(__file__).parents[2] / "reference" / "repeatability"
 def test_unbalanced_crossed_components_equal_lme4():
     # R 4.2.2, lme4 1.1.31, script beside the data; agreement to 7 digits.
     expected = json.loads((REFERENCE / "reference.json").read_text())["components"]
-    found = measurement_error(pd.read_csv(REFERENCE / "unbalanced_study.csv")).components
-    for term, estimate in zip(found["term"], found["estimate"], strict=True):
-        name = "Residual" if term == "residual" else term.replace(" x ", ":")
+    study = read_design(pd.read_csv(REFERENCE / "unbalanced_study.csv"))
+    terms = [study.groups(term) for term in study.terms]
+    fit = fit_components(study.values, np.ones((len(study.values), 1)), terms)
+    assert len(study.terms) == 7
+    for term, estimate in zip((*study.terms, ("Residual",)), fit.theta, strict=True):
+        name = ":".join(term)
         assert estimate == pytest.approx(expected[name], rel=1e-5), term
 
 
