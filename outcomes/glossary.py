@@ -406,6 +406,7 @@ _IMPORTANT_CHANGE = {
     "sensitivity": "Share of clients improved by their own rating who reach the cut.",
     "specificity": "Share of the other clients who stay below the cut.",
     "origin": "Whether a threshold is published or the clinic's own.",
+    "rating": "Client's own global rating of change since the start of care; positive is better.",
     "count_worse": "Clients whose decline is at least as large as the threshold.",
 }
 
