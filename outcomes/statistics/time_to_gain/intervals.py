@@ -86,7 +86,7 @@ def gain_intervals(
     wrong = ~np.isfinite(values["value"].to_numpy(float))
     if wrong.any():
         raise rows_must("value", "be a finite number", wrong, "Leave these rows out")
-    rows = _longest_series(values)
+    rows = longest_series(values)
     group = rows.groupby(["client", "episode"], sort=True)
     gain = sign * (rows["value"] - group["value"].transform("first"))
     clock = rows["week"] if scale == "week" else rows["visit"].astype(float)
@@ -119,7 +119,8 @@ def gain_intervals(
     return table[names]
 
 
-def _longest_series(values: pd.DataFrame) -> pd.DataFrame:
+def longest_series(values: pd.DataFrame, *, least: int = 2) -> pd.DataFrame:
+    """Keep, of each episode, the series with most readings (of equals the first by name)."""
     keys = [name for name in _SERIES if name in values]
     rows = values.sort_values([*keys, "visit"], kind="stable")
     size = rows.groupby(keys, dropna=False)["value"].transform("size")
@@ -127,7 +128,7 @@ def _longest_series(values: pd.DataFrame) -> pd.DataFrame:
     rows = rows.assign(size=size, number=number)
     best = rows.sort_values(["size", "number"], ascending=[False, True], kind="stable")
     best = best.drop_duplicates(["client", "episode"])
-    kept = rows[rows["number"].isin(best["number"]) & (rows["size"] > 1)]
+    kept = rows[rows["number"].isin(best["number"]) & (rows["size"] >= least)]
     if kept.empty:
         raise DataError(
             "a time to gain must rest on clients measured at least twice; there are none. "

@@ -1,0 +1,51 @@
+"""How much the headline depends on choices, on what was not measured, and on the model."""
+
+from __future__ import annotations
+
+from outcomes.statistics.sensitivity.choices import COURSES, MISSING, OUTLIERS
+from outcomes.statistics.sensitivity.confounding import (
+    EValue,
+    TippingPoint,
+    e_value,
+    e_value_of_difference,
+    tipping_point,
+)
+from outcomes.statistics.sensitivity.envelopes import (
+    caseload_simulation,
+    quantile_envelopes,
+    residual_variogram,
+)
+from outcomes.statistics.sensitivity.grid import (
+    CHOICES,
+    Agreement,
+    agreement,
+    choices_that_move,
+    run_grid,
+)
+from outcomes.statistics.sensitivity.structure import (
+    choose_random_terms,
+    client_influence,
+    compare_engines,
+)
+
+__all__ = [
+    "Agreement",
+    "CHOICES",
+    "COURSES",
+    "EValue",
+    "MISSING",
+    "OUTLIERS",
+    "TippingPoint",
+    "agreement",
+    "caseload_simulation",
+    "choices_that_move",
+    "choose_random_terms",
+    "client_influence",
+    "compare_engines",
+    "e_value",
+    "e_value_of_difference",
+    "quantile_envelopes",
+    "residual_variogram",
+    "run_grid",
+    "tipping_point",
+]
