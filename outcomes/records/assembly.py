@@ -8,6 +8,7 @@ import pandas as pd
 
 from outcomes.records.caseload import Source, empty_table
 from outcomes.records.checking import (
+    ask_about_zero,
     check_measurements,
     set_aside_clashes,
     set_aside_repeats,
@@ -75,6 +76,7 @@ def assemble(
         tables.setdefault(name, empty_table(name))
     readings = own_zero(tables["measurements"], plan, book=book)
     tables["measurements"] = check_measurements(readings, book=book, own=plan.measures)
+    ask_about_zero(tables["measurements"], book=book)
     given = len(tables["visits"]) > 0
     tables["visits"] = _visits(tables, told, book, sources)
     for name in MEASURED:

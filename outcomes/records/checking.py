@@ -12,11 +12,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.measures import catalogue
+from outcomes.records.cells.zero import suspect_zero
 from outcomes.records.known import OwnMeasure, known_measures, unit_factor
 from outcomes.records.ledger import LedgerBook, shown, written_in
 from outcomes.records.schema import TABLES
 
 __all__ = [
+    "ask_about_zero",
     "check_measurements",
     "row_codes",
     "set_aside_clashes",
@@ -129,6 +132,26 @@ def _hard_range(frame: pd.DataFrame, known: pd.DataFrame, *, book: LedgerBook) -
         old=lambda rows: rows["value"].astype("str"),
         reason=lambda rows: pd.array(rules, dtype="str").take(rows["place"].to_numpy()),
     )
+
+
+def ask_about_zero(frame: pd.DataFrame, *, book: LedgerBook) -> None:
+    """Ask about readings that look counted from the other end, or on another scale."""
+    codes, names = pd.factorize(frame["measure"])
+    files, file_names = pd.factorize(frame["source_file"])
+    for i, name in enumerate(names):
+        measure = catalogue.measures().get(str(name))
+        if measure is None:
+            continue
+        for j in np.unique(files[codes == i]):
+            odd = suspect_zero(frame.loc[(codes == i) & (files == j), "value"], measure)
+            if odd:
+                book.remark(
+                    "measurements",
+                    str(file_names[j]),
+                    rule="zero or scale suspected",
+                    column="value",
+                    reason=f"{measure.name}: {odd} in the mapping",
+                )
 
 
 def row_codes(frame: pd.DataFrame, columns: list[str]) -> np.ndarray:

@@ -114,6 +114,8 @@ def _type_column(
         dates = read_dates(text, order=wanted.get("date_order"))
         if dates.order == UNDECIDED:
             faults.add(_undecided(frame, column.name))
+        if dates.swapped:
+            ask_about_swapped_dates(table, str(frame["source_file"].iloc[0]), column.name, book)
         values, bad = dates.values, dates.unreadable & (dates.order != UNDECIDED)
         reason = "no date of the years 1900 to 2100 in the form of its column"
     elif column.kind in ("whole", "number"):
@@ -159,6 +161,18 @@ def _type_column(
             reason=f"the row gives no {column.name}",
         )
     return frame
+
+
+def ask_about_swapped_dates(table: str, file: str, column: str, book: LedgerBook) -> None:
+    """Ask about a column whose dates a spreadsheet may have converted in the wrong order."""
+    book.remark(
+        table,
+        file,
+        rule="day and month may be swapped",
+        column=column,
+        reason="the dates stored as dates all lie up to the 12th and the others, left as text, "
+        "after it: a spreadsheet that expected the other order may have converted them",
+    )
 
 
 def _undecided(frame: pd.DataFrame, column: str) -> DataError:

@@ -76,6 +76,9 @@ class DateColumn:
         How the cells are written, for a person to check.
     misfits : array of bool
         Cells that contradict the order that nearly all others show; unreadable as well.
+    swapped : bool
+        Day and month of the ISO dates may have been swapped: a spreadsheet that expects the other
+        order turns the dates up to the 12th into dates, and leaves the others as text.
     """
 
     values: pd.Series
@@ -83,6 +86,7 @@ class DateColumn:
     order: str
     kinds: tuple[str, ...]
     misfits: np.ndarray
+    swapped: bool = False
 
 
 def read_dates(text: pd.Series, *, order: str | None = None) -> DateColumn:
@@ -126,7 +130,8 @@ def read_dates(text: pd.Series, *, order: str | None = None) -> DateColumn:
     series = pd.Series(values[codes], index=text.index, dtype="datetime64[us]")
     kinds = tuple(sorted({cell.kind for cell in parsed if cell.kind}))
     matters = any(cell.kind == "numeric" for cell in parsed)
-    return DateColumn(series, bad[codes], chosen if matters else "", kinds, misfit[codes])
+    swapped = _looks_swapped(parsed, weights)
+    return DateColumn(series, bad[codes], chosen if matters else "", kinds, misfit[codes], swapped)
 
 
 @dataclass(frozen=True)
@@ -149,6 +154,17 @@ class _Cell:
         if order == "month-first":
             return _date(self.year, self.first, self.second)
         return None
+
+
+def _looks_swapped(cells: list[_Cell], weights: np.ndarray, least: int = 5) -> bool:
+    """All written dates lie after the 12th, and all converted ones up to it."""
+    iso = [
+        (c.date.day, n) for c, n in zip(cells, weights, strict=True) if c.kind == "iso" and c.date
+    ]
+    text = [(c, n) for c, n in zip(cells, weights, strict=True) if c.kind == "numeric"]
+    if sum(n for _, n in iso) < least or sum(n for _, n in text) < least:
+        return False
+    return all(day <= 12 for day, _ in iso) and all(max(c.first, c.second) > 12 for c, _ in text)
 
 
 def _other(order: str) -> str:

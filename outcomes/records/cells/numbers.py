@@ -30,7 +30,7 @@ painful, pain, dna, dns, did not attend, full, normal, wnl, limited, absent, fai
 """
 FINDINGS = frozenset(word.strip() for word in _FINDINGS.split(","))
 
-_NUMBER = r"[+-]?(?:\d{1,2}(?:[ ']\d{3})+(?![\d])|\d[\d.,]*|[.,]\d+)"
+_NUMBER = r"[+-]?(?:\d{1,2}(?:[ ']\d{3})+(?!\d)(?:[.,]\d+)?|\d[\d.,]*|[.,]\d+)"
 #: Unit words that are looked for inside a cell, longest first.
 _UNIT_WORDS = (
     "degrees degree degs deg ° º radians radian rad millimetres millimeters mm centimetres "
@@ -200,8 +200,9 @@ def _side(text: str | None) -> str | None:
 
 
 def _may_show(text: str, cell: _Cell) -> str:
-    """Show findings, bounds and short texts with digits; of other text only the length."""
-    short = len(text) <= 20 and any(letter.isdigit() for letter in text)
+    """Show findings, bounds and short texts of digits; of other text only the length."""
+    words = re.search(r"[^\W\d]{4}", text) or _DATE.search(text)
+    short = len(text) <= 20 and any(letter.isdigit() for letter in text) and not words
     if cell.rule == "date instead of a number":
         return "a date"
     if cell.rule != "text instead of a number" or short:

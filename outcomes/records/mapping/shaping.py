@@ -15,6 +15,7 @@ from outcomes.records.cells.numbers import read_numbers
 from outcomes.records.ledger import LedgerBook, shown
 from outcomes.records.mapping.model import Mapping, Reading
 from outcomes.records.sources.raw import RawTable
+from outcomes.records.typed import ask_about_swapped_dates
 
 __all__ = ["shape"]
 
@@ -140,6 +141,9 @@ class _Sheet:
                 )
             )
             return
+        if dates.swapped:
+            header = self.mapping.columns["date"]
+            ask_about_swapped_dates("visits", self.raw.file, header, book)
         frame["date"] = dates.values
         frame["date_text"] = shown(text).where(dates.unreadable, None)
 

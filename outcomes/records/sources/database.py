@@ -112,7 +112,7 @@ def read_duckdb(path: Path, settings: FileSettings) -> list[RawTable]:
             tables = []
             for table in _wanted([row[0] for row in found], settings):
                 quoted = table.replace('"', '""')
-                result = connection.execute(f'SELECT * FROM "{quoted}"').to_arrow_table()
+                result = connection.sql(f'SELECT * FROM "{quoted}"').to_arrow_table()
                 tables.append((table, result))
         finally:
             connection.close()
