@@ -23,56 +23,30 @@ __all__ = ["LeastSquares", "least_squares"]
 
 @dataclass(frozen=True, eq=False)
 class LeastSquares:
-    """A least-squares fit, ready to give contrasts with cluster-robust intervals."""
+    """A least-squares fit, ready to give contrasts with cluster-robust intervals.
+
+    Rows stand in order of clients; `starts` is the first row of each.
+    """
 
     coefficients: np.ndarray
     design: np.ndarray
     inverse: np.ndarray
     residuals: np.ndarray
-    order: np.ndarray
-    edges: np.ndarray
+    adjusted: np.ndarray
+    starts: np.ndarray
 
     def contrast(self, weights: np.ndarray) -> tuple[float, float, float]:
         """Give estimate, standard error and degrees of freedom of a sum of coefficients."""
-        direction = self.inverse @ weights
-        score, spread, pull = self._clients(direction)
-        variance = float(score @ score)
-        own = spread - np.einsum("ij,jk,ik->i", pull, self.inverse, pull)
-        cross = self.inverse @ (pull.T @ pull)
-        second = float(
-            (spread**2).sum()
-            - 2 * (spread * np.einsum("ij,jk,ik->i", pull, self.inverse, pull)).sum()
-            + np.trace(cross @ cross)
-        )
-        df = float(own.sum() ** 2 / second) if second > 0 else np.inf
-        return float(weights @ self.coefficients), float(np.sqrt(variance)), df
-
-    def _clients(self, direction: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Per client: adjusted score, squared length of its weights, and their pull on b."""
-        x, residuals = self.design[self.order], self.residuals[self.order]
-        along = x @ direction
-        leverage = np.einsum("ij,jk,ik->i", x, self.inverse, x)
-        starts, sizes = self.edges[:-1], np.diff(self.edges)
-        single = sizes == 1
-        score, spread = np.zeros(sizes.size), np.zeros(sizes.size)
-        pull = np.zeros((sizes.size, x.shape[1]))
-        rows = starts[single]
-        room = 1 - leverage[rows]
-        # a row that the fit passes through exactly tells nothing about error
-        scale = np.where(room > 1e-10, 1 / np.sqrt(np.maximum(room, 1e-10)), 0.0)
-        score[single] = scale * along[rows] * residuals[rows]
-        spread[single] = (scale * along[rows]) ** 2
-        pull[single] = x[rows] * (scale * along[rows])[:, None]
-        for g in np.flatnonzero(~single):
-            part = slice(self.edges[g], self.edges[g + 1])
-            room = np.eye(sizes[g]) - x[part] @ self.inverse @ x[part].T
-            values, vectors = np.linalg.eigh(room)
-            power = np.where(values > 1e-10, 1 / np.sqrt(np.maximum(values, 1e-10)), 0.0)
-            weights = (vectors * power) @ vectors.T @ along[part]
-            score[g] = weights @ residuals[part]
-            spread[g] = weights @ weights
-            pull[g] = x[part].T @ weights
-        return score, spread, pull
+        pull = self.adjusted @ (self.inverse @ weights)
+        score = np.add.reduceat(pull * self.residuals, self.starts)
+        spread = np.add.reduceat(pull**2, self.starts)
+        through = np.add.reduceat(self.design * pull[:, None], self.starts, axis=0)
+        shared = np.einsum("ij,jk,ik->i", through, self.inverse, through)
+        cross = self.inverse @ (through.T @ through)
+        trace = float((spread - shared).sum())
+        square = float((spread**2).sum() - 2 * (spread * shared).sum() + np.trace(cross @ cross))
+        df = trace**2 / square if square > 0 else np.inf
+        return float(weights @ self.coefficients), float(np.sqrt(score @ score)), df
 
 
 def least_squares(design: np.ndarray, outcome: np.ndarray, clusters: np.ndarray) -> LeastSquares:
@@ -83,14 +57,40 @@ def least_squares(design: np.ndarray, outcome: np.ndarray, clusters: np.ndarray)
             f"between clients; got {design.shape[0]} rows for {design.shape[1]} terms. "
             "Adjust for fewer columns."
         )
-    inverse = np.linalg.inv(design.T @ design)
-    coefficients, *_ = np.linalg.lstsq(design, outcome, rcond=None)
     codes = pd.factorize(np.asarray(clusters))[0]
     order = np.argsort(codes, kind="stable")
-    edges = np.concatenate([[0], np.cumsum(np.bincount(codes))])
+    x, y = design[order].astype(float), np.asarray(outcome, dtype=float)[order]
+    coefficients = np.linalg.lstsq(x, y, rcond=None)[0]
+    inverse = np.linalg.inv(x.T @ x)
+    sizes = np.bincount(codes)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     return LeastSquares(
-        coefficients, design, inverse, outcome - design @ coefficients, order, edges
+        coefficients=coefficients,
+        design=x,
+        inverse=inverse,
+        residuals=y - x @ coefficients,
+        adjusted=_adjusted(x, inverse, starts, sizes),
+        starts=starts,
     )
+
+
+def _adjusted(
+    x: np.ndarray, inverse: np.ndarray, starts: np.ndarray, sizes: np.ndarray
+) -> np.ndarray:
+    """Give A_g X_g of every client, clients with equally many rows together.
+
+    A direction in which the fit passes exactly through a client tells nothing about error, and its
+    root counts as zero.
+    """
+    out = np.empty_like(x)
+    for size in np.unique(sizes):
+        rows = starts[sizes == size][:, None] + np.arange(size)
+        own = x[rows]
+        room = np.eye(size) - own @ inverse @ np.swapaxes(own, 1, 2)
+        values, vectors = np.linalg.eigh(room)
+        root = np.where(values > 1e-10, 1 / np.sqrt(np.maximum(values, 1e-10)), 0.0)
+        out[rows] = (vectors * root[:, None, :]) @ np.swapaxes(vectors, 1, 2) @ own
+    return out
 
 
 def t_interval(estimate: float, error: float, df: float, level: float) -> tuple[float, float]:

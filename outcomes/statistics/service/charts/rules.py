@@ -159,7 +159,7 @@ def false_alarms(
         hits = hits[:, used:]
     return pd.DataFrame(
         {
-            "points": [hits.shape[1]],
+            "points": [points if baseline is None else points - used],
             "baseline": pd.array([baseline], dtype="Int64"),
             "rules": [", ".join(names)],
             "estimated": [bool(estimated)],
