@@ -2,5 +2,7 @@
 
 from outcomes.records.caseload import Caseload, Source
 from outcomes.records.intake import read_caseload
+from outcomes.records.mapping.proposal import Proposal, propose_mapping
+from outcomes.records.write import write_caseload
 
-__all__ = ["Caseload", "Source", "read_caseload"]
+__all__ = ["Caseload", "Proposal", "Source", "propose_mapping", "read_caseload", "write_caseload"]

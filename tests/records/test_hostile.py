@@ -265,6 +265,37 @@ def test_a_zip_bomb_is_refused_before_it_unpacks(tmp_path):
         read_text(tmp_path, data, name="bomb.xlsx")
 
 
+def test_a_filled_cell_far_out_is_refused_before_the_sheet_is_laid_out(tmp_path):
+    def build(book):
+        good_sheet(book).write(1_048_575, 16_383, "x")
+
+    with pytest.raises(DataError, match="reaches over 17,179,869,184 cells"):
+        read_book(tmp_path, build)
+
+
+def test_formatting_far_out_does_no_harm(tmp_path):
+    def build(book):
+        good_sheet(book).write_blank(1_048_575, 16_383, None, book.add_format({"bold": True}))
+
+    assert len(read_book(tmp_path, build).measurements) == 1
+
+
+def test_repeated_cells_of_an_ods_file_are_refused_when_there_are_too_many(tmp_path):
+    row = (
+        '<table:table-row table:number-rows-repeated="1000000"><table:table-cell '
+        'table:number-columns-repeated="1000" office:value-type="float" office:value="1">'
+        "<text:p>1</text:p></table:table-cell></table:table-row>"
+    )
+    data = make_zip({"mimetype": "x", "content.xml": row})
+    with pytest.raises(DataError, match="reaches over 1,000,000,000 cells"):
+        read_text(tmp_path, data, name="x.ods")
+
+
+def test_cells_of_white_space_do_not_hang(tmp_path):
+    gap = "1" + " " * 200_000 + "2"
+    read_text(tmp_path, f"{HEADER}\nA,{gap},ndi,{gap},{gap}\nB,2026-01-05,ndi,,30\n")
+
+
 def test_a_truncated_workbook_at_every_length(tmp_path):
     path = tmp_path / "book.xlsx"
     book = xlsxwriter.Workbook(str(path))

@@ -223,7 +223,7 @@ def test_the_mapping_files_of_real_data_are_whole(path):
 LAYOUTS = {
     "neck_pain_laser_trial": ('"id","X","vas","laser","time"\n1,1,0.91,"1","1"\n1,2,0.3,"1","2"\n',
                               [91, 30]),
-    "shoulder_tip_pain": ('"resp","time","group1","group2","subject"\n1,1,"Y","F",1\n3,2,"Y","F",1\n',
+    "shoulder_tip_pain": ('"resp","time","group1","group2","subject"\n1,1,Y,F,1\n3,2,Y,F,1\n',
                           [1, 3]),
     "single_case_fatigue": ('"case","week","treatment","fatigue"\n"Case 1",1,"baseline",57\n',
                             [57]),

@@ -22,6 +22,7 @@ ORDERS = ("day-first", "month-first")
 UNDECIDED = "undecided"
 
 _SERIAL_START = dt.date(1899, 12, 30)
+_LONGEST = 60
 _EARLIEST, _LATEST = dt.date(1900, 1, 1), dt.date(2100, 12, 31)
 
 _ISO = re.compile(r"(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})")
@@ -191,7 +192,10 @@ def _decide(cells: list[_Cell], weights: np.ndarray) -> str:
 
 
 def _parse(text: str) -> _Cell:
-    text = _WEEKDAY.sub("", text.strip())
+    text = text.strip()
+    if len(text) > _LONGEST:
+        return _Cell()
+    text = _WEEKDAY.sub("", text)
     bare = _TIME.sub("", text).strip()
     if match := _ISO.fullmatch(bare):
         year, month, day = map(int, match.groups())

@@ -18,7 +18,10 @@ import pandas as pd
 import python_calamine as calamine
 
 from outcomes.errors import DataError
-from outcomes.records.sources.formulas import rows_of_formulas_without_result
+from outcomes.records.sources.inspection import (
+    largest_sheet,
+    rows_of_formulas_without_result,
+)
 from outcomes.records.sources.raw import FileSettings, RawTable, Remark, build_raw, digest
 
 __all__ = ["ENDINGS", "read_workbook"]
@@ -29,6 +32,8 @@ ENDINGS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
 _MOST_BYTES = 3 * 2**30
 _MOST_RATIO = 150
 _RATIO_COUNTS_FROM = 50 * 2**20
+#: And a sheet may take so many cells when laid out.
+_MOST_CELLS = 30_000_000
 
 
 def read_workbook(data: bytes, *, file: str, settings: FileSettings) -> list[RawTable]:
@@ -130,6 +135,12 @@ def _refuse_bomb(data: bytes, file: str) -> None:
         raise DataError(
             f"{file}: the workbook unpacks to {unpacked / 2**20:,.0f} MB, which no clinic's "
             "records need. Save the sheets that count as a new workbook."
+        )
+    cells = largest_sheet(data, enough=_MOST_CELLS)
+    if cells > _MOST_CELLS:
+        raise DataError(
+            f"{file}: a sheet reaches over {cells:,} cells, most of them empty. Delete the filled "
+            "cells far below or beside the table, or save the table as CSV."
         )
 
 
