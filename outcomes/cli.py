@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -44,6 +45,12 @@ Out = Annotated[
 Debug = Annotated[bool, typer.Option("--debug", help="Show where an error arose.")]
 
 
+class Language(StrEnum):
+    """Languages that the sentences exist in."""
+
+    en = "en"
+
+
 @app.callback()
 def _root() -> None:
     """Hold the commands together."""
@@ -64,6 +71,16 @@ def review(
     names: Annotated[
         bool, typer.Option("--names", help="Show the codes of practitioners.")
     ] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also print the report to PDF.")] = False,
+    compare: Annotated[
+        str,
+        typer.Option(
+            "--compare", help="Folder of an earlier run: show what moved.", show_default=False
+        ),
+    ] = "",
+    language: Annotated[
+        Language, typer.Option("--language", help="Language of the sentences.")
+    ] = Language.en,
     debug: Debug = False,
 ) -> None:
     """Write the quarter's report and workbook."""
@@ -77,6 +94,8 @@ def review(
         thresholds=thresholds,
         settings=settings,
         names=names,
+        pdf=pdf,
+        compare=compare,
         progress=_progress("review"),
     )
     typer.echo(result.summary)

@@ -141,9 +141,7 @@ def summary_lines(review: QuarterReview, meeting: Meeting) -> list[str]:
 def _sheets(review: QuarterReview, meeting: Meeting, named: bool) -> list[Sheet]:
     clients = review.clients
     clients = clients[[c for c in _CLIENT_COLUMNS if c in clients]]
-    words = pd.DataFrame(
-        {"text": [*summary_lines(review, meeting), *sentences.LIMITS, *sentences.SAFETY]}
-    )
+    words = [*summary_lines(review, meeting), *sentences.LIMITS, *sentences.SAFETY]
     return [
         Sheet(
             "Summary",

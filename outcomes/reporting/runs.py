@@ -15,6 +15,7 @@ from outcomes.records import read_caseload
 from outcomes.records.mapping.proposal import propose_mapping
 from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.archive import write_crate
+from outcomes.reporting.compare import compare_runs, comparison_page
 from outcomes.reporting.document import page
 from outcomes.reporting.ledger_page import ledger_page, ledger_summary_lines
 from outcomes.reporting.manifest import (
@@ -25,6 +26,8 @@ from outcomes.reporting.manifest import (
     nearest_path,
 )
 from outcomes.reporting.notebooks import run_notebook
+from outcomes.reporting.printing import print_to_pdf
+from outcomes.reporting.unattended import locked
 
 __all__ = ["Run", "run_check", "run_map", "run_review"]
 
@@ -50,6 +53,8 @@ def run_review(
     thresholds: str = "",
     settings: str = "",
     names: bool = False,
+    pdf: bool = False,
+    compare: str = "",
     progress: Progress | None = None,
 ) -> Run:
     """Run the quarter's review notebook and write report, workbook and tables.
@@ -66,6 +71,10 @@ def run_review(
         Show the codes of practitioners.
     out : str
         Folder for the results; ``outcomes_review`` in the current folder when empty.
+    pdf : bool
+        Also print the report to PDF.
+    compare : str
+        Folder of an earlier run, to show what moved since.
     progress : callable, optional
         As `outcomes.reporting.notebooks.run_notebook` takes it.
 
@@ -73,9 +82,7 @@ def run_review(
     -------
     Run
     """
-    begun = time.monotonic()
     folder = Path(out or "outcomes_review").resolve()
-    folder.mkdir(parents=True, exist_ok=True)
     parameters = {
         "data": _whole_path(data),
         "mapping": _whole_path(mapping),
@@ -85,13 +92,27 @@ def run_review(
         "names": names,
         "out": str(folder),
     }
-    notebook = run_notebook(notebook_path("quarterly_review"), parameters, progress=progress)
-    told = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
-    report = folder / f"review_{told['quarter']}.html"
-    write_atomically(report, page(notebook, title=told["title"]).encode())
-    _write_manifest("review", folder, parameters, told, seconds=time.monotonic() - begun)
-    lines = [*told["lines"], f"Report:   {report}", f"Workbook: {folder / told['workbook']}"]
+    begun = time.monotonic()
+    with locked(folder):
+        notebook = run_notebook(notebook_path("quarterly_review"), parameters, progress=progress)
+        told = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+        report = folder / f"review_{told['quarter']}.html"
+        write_atomically(report, page(notebook, title=told["title"]).encode())
+        lines = [*told["lines"], f"Report:   {report}", f"Workbook: {folder / told['workbook']}"]
+        if pdf:
+            lines.append(f"PDF:      {print_to_pdf(report, report.with_suffix('.pdf'))}")
+        seconds = time.monotonic() - begun
+        _write_manifest("review", folder, parameters, told, seconds=seconds)
+        if compare:
+            lines += _compare(Path(compare), folder)
     return Run(folder=folder, report=report, summary="\n".join(lines))
+
+
+def _compare(earlier: Path, folder: Path) -> list[str]:
+    found = compare_runs(earlier, folder)
+    text = comparison_page(found, title=f"What moved since {earlier.resolve().name}")
+    target = write_atomically(folder / "compared.html", text.encode())
+    return [*found.summary[:2], f"Compared: {target}"]
 
 
 def _write_manifest(

@@ -143,3 +143,25 @@ def test_workbook_text_is_never_a_formula(tmp_path):
     assert cell.value == "=1+1" and cell.data_type == "s"
     assert book["Clients"].freeze_panes == "B5"
     assert book.sheetnames[-1] == "Definitions"
+
+
+def test_a_review_is_saved_with_all_its_sheets(review, meeting, tmp_path):
+    import openpyxl
+
+    from outcomes.reporting.outputs import save_review
+
+    written = save_review(review, meeting, tmp_path, named=False)
+    book = openpyxl.load_workbook(tmp_path / written[0])
+    assert book.sheetnames == [
+        "Summary",
+        "Measures",
+        "Clients",
+        "Attention",
+        "Standing",
+        "Practitioners",
+        "Ledger",
+        "Definitions",
+    ]
+    assert book["Practitioners"].sheet_state == "hidden"
+    assert book["Clients"].max_row == len(review.clients) + 4
+    assert save_review(review, meeting, "") == []
