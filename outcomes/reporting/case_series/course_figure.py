@@ -23,6 +23,9 @@ from outcomes.statistics.single_case.summary import MeasureSeries
 
 __all__ = ["course_figure", "draw_panels"]
 
+#: Height of a panel, and of the tallest figure that a page holds, in millimetres.
+_PANEL, _TALLEST = 30.0, 225.0
+
 
 def course_figure(one: MeasureSeries, *, figure_number: str) -> PaperFigure:
     """Make the small multiples of one measure."""
@@ -64,8 +67,11 @@ def draw_panels(
     values = one.values.dropna(subset=["value"])
     clients = list(masked) if masked else sorted(values["client"].unique())
     columns = max(1, min(len(clients), round(width / 43)))
+    if math.ceil(len(clients) / columns) * _PANEL > _TALLEST:
+        columns += 1
     rows = math.ceil(len(clients) / columns)
-    panel, top, bottom = 30.0, 6.0, 11.0
+    top, bottom = 6.0, 11.0
+    panel = min(_PANEL, (_TALLEST - top - bottom) / rows)
     height = rows * panel + top + bottom
     figure = Figure(figsize=(inches(width), inches(height)))
     left, right = 13.0 / width, 1 - 2.0 / width

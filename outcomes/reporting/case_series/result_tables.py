@@ -182,5 +182,5 @@ def _across_row(one: MeasureSeries, row: dict, said: list[str]) -> dict[str, Cel
         "n": count(row["n"]),
         "estimate": shown,
         "p": p_cell(row["p_value"]),
-        "notes": Cell(", ".join(marks)),
+        "notes": Cell(", ".join(marks) or DASH),
     }

@@ -89,12 +89,12 @@ def _section(review: MeasureReview) -> str:
     )
     why = f"<details><summary>Why these thresholds</summary><ul>{reasons}</ul></details>"
     return (
-        f"<h3>{escape(review.measure.name)}</h3>"
+        f'<section class="measure"><h3>{escape(review.measure.name)}</h3>'
         f'<p class="sentence">{escape(sentences.measure_sentence(review))}</p>'
         f"{Gallery(tuple(pictures))._repr_html_()}"
         f"<p>{escape(sentences.course_sentence(review))}</p>"
         f'<p class="quiet">{escape(sentences.threshold_sentence(review))}</p>'
-        f"{why if reasons else ''}{_differing(review)}"
+        f"{why if reasons else ''}{_differing(review)}</section>"
     )
 
 

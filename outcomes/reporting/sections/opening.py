@@ -103,4 +103,6 @@ def _others(rows: pd.DataFrame, review: QuarterReview, heading: str) -> Html:
         caption=heading,
     )
     count = plural(rows["client"].nunique(), "client")
-    return Html(f"<details><summary>{escape(heading)}: {count}</summary>{shown.text}</details>")
+    return Html(
+        f'<details class="printed"><summary>{escape(heading)}: {count}</summary>{shown.text}</details>'
+    )
