@@ -92,7 +92,7 @@ def methods_paragraph(
         )
         out.add(
             "Gains of level were combined in a multilevel model with gains varying between clients "
-            "({ferron}) and Kenward-Roger degrees of freedom ({kenward}), with a prediction "
+            "({ferron}) and small-sample degrees of freedom ({kenward}), with a prediction "
             "interval for a next client ({higgins}), and expressed as a between-case standardised "
             "mean difference by restricted maximum likelihood with serial correlation "
             "({pustejovsky}).",

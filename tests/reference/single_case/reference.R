@@ -49,6 +49,12 @@ out$laski_lmer <- list(estimate = kr[["Estimate"]], se = kr[["Std. Error"]], df 
   p = kr[["Pr(>|t|)"]], sd_between = attr(VarCorr(m)$client, "stddev")[["treated"]],
   logLik = as.numeric(logLik(m)))
 
+car <- lme(value ~ treated, random = ~ treated | client, correlation = corCAR1(form = ~ week | client),
+  data = laski, control = ctl)
+out$laski_car <- list(beta = unname(fixef(car)), se = unname(sqrt(diag(vcov(car)))),
+  sd_between = sqrt(getVarCov(car)[2, 2]), logLik = as.numeric(logLik(car)),
+  phi = unname(coef(car$modelStruct$corStruct, unconstrained = FALSE)))
+
 # 4. log response ratio and standardised difference, written out
 a <- c(20, 20, 26, 25, 22, 23); b <- c(28, 25, 24, 27, 30, 30, 29)
 out$lrr <- list(estimate = log(mean(b)) + var(b) / (2 * length(b) * mean(b)^2) - log(mean(a)) -

@@ -162,6 +162,15 @@ def test_multilevel_model_against_lme4_with_pbkrtest():
     check_result(result.table.columns)
 
 
+def test_multilevel_model_with_serial_correlation_against_nlme():
+    want = REFERENCE["laski_car"]
+    result = multilevel_effect(frame(LASKI_1988), serial=True)
+    assert result.estimate == pytest.approx(want["beta"][1], rel=1e-4)
+    # the standard error is Kenward and Roger's, which nlme does not give
+    assert result.sd_between == pytest.approx(want["sd_between"], rel=1e-3)
+    assert "serial correlation" in result.method
+
+
 def test_prediction_interval_formula():
     result = multilevel_effect(frame(LASKI_1988))
     reach = stats.t.isf(0.025, 6) * np.hypot(result.standard_error, result.sd_between)

@@ -88,6 +88,18 @@ def test_nap_interval_solves_its_equation():
     assert nap.ci_high == pytest.approx(0.9860, abs=5e-5)
 
 
+def test_nap_interval_of_complete_separation_has_room():
+    nap = nonoverlap_of_all_pairs([1, 2, 3, 2], [5, 6, 7, 8, 6])
+    m, n, z, x = 4, 5, stats.norm.isf(0.025), nap.ci_low
+    h = (m + n) / 2 - 1
+    v = x * (1 - x) / (m * n) * (1 + h * (1 - x) / (2 - x) + h * x / (1 + x))
+    assert (nap.estimate, nap.ci_high) == (1, 1) and 0.4 < x < 0.9
+    assert (1 - x) ** 2 == pytest.approx(z**2 * v, rel=1e-6)
+    none = nonoverlap_of_all_pairs([5, 6, 7, 8, 6], [1, 2, 3, 2])
+    assert (none.estimate, none.ci_low) == (0, 0)
+    assert none.ci_high == pytest.approx(1 - x)
+
+
 def test_exact_mann_whitney_agrees_with_r():
     p = nonoverlap_of_all_pairs([1, 3, 6, 2, 4], [7, 9, 12, 5]).p_value
     assert p == pytest.approx(REFERENCE["mann_whitney_p"], abs=1e-12)
