@@ -156,11 +156,19 @@ def start(
 def reproduce(
     run: Annotated[Path, typer.Argument(help="Folder that a run wrote.")],
     data: Data = "",
+    locked: Annotated[
+        bool, typer.Option("--locked", help="In a new environment with the versions tested.")
+    ] = False,
     debug: Debug = False,
 ) -> None:
     """Run again from a manifest and compare every number; exit status 1 if any differs."""
+    from outcomes.reporting.fresh_environment import reproduce_in_fresh_environment
     from outcomes.reporting.reproduce import reproduce as again
 
+    if locked:
+        status, said = reproduce_in_fresh_environment(run, data=data)
+        typer.echo(said)
+        raise typer.Exit(status)
     result = again(run, data=data, progress=_progress("reproduce"))
     typer.echo(result.summary)
     if not result.same:

@@ -20,7 +20,14 @@ import outcomes
 from outcomes.errors import DataError
 from outcomes.reporting.provenance import code_hash, file_hash
 
-__all__ = ["MANIFEST", "Manifest", "describe_files", "input_files", "read_manifest"]
+__all__ = [
+    "MANIFEST",
+    "Manifest",
+    "describe_carried",
+    "describe_files",
+    "input_files",
+    "read_manifest",
+]
 
 MANIFEST = "manifest.json"
 
@@ -111,6 +118,14 @@ def describe_files(paths: Iterable[Path], *, folder: Path) -> list[dict[str, Any
             }
         )
     return found
+
+
+def describe_carried(paths: Iterable[Path]) -> list[dict[str, Any]]:
+    """Describe files that the package itself carries, wherever it is installed."""
+    return [
+        {"path": f"carried:{path.name}", "sha256": file_hash(path), "bytes": path.stat().st_size}
+        for path in paths
+    ]
 
 
 def nearest_path(path: Path, folder: Path) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.carried import synthetic_caseload
 from outcomes.errors import DataError
 from outcomes.reporting.manifest import Manifest, read_manifest
 from outcomes.reporting.provenance import code_hash, file_hash
@@ -107,7 +108,10 @@ def reproduce(
         same_platform = not any(cause.startswith("Platform") for cause in causes)
         tolerance = 0.0 if same_platform else TOLERANCE
     with tempfile.TemporaryDirectory() as place:
-        run_review(**{**given, "out": place}, progress=progress)
+        run_review(
+            **{**given, "data": given.get("data") or str(synthetic_caseload()), "out": place},
+            progress=progress,
+        )
         cells, differences, worst = compare_tables(
             folder / "tables", Path(place) / "tables", tolerance=tolerance
         )
@@ -130,7 +134,7 @@ def what_differs(manifest: Manifest, folder: Path, *, data: str = "") -> list[st
     found = []
     root = Path(data) if data else None
     for entry in manifest.inputs:
-        path = (folder / entry["path"]).resolve()
+        path = _input_path(entry["path"], folder)
         if root is not None and not path.exists():
             path = root / path.name if root.is_dir() else root
         if not path.exists():
@@ -149,6 +153,12 @@ def what_differs(manifest: Manifest, folder: Path, *, data: str = "") -> list[st
 
 
 _WATCHED = {"python", "numpy", "pandas", "scipy", "statsmodels", "formulaic"}
+
+
+def _input_path(path: str, folder: Path) -> Path:
+    if path.startswith("carried:"):
+        return synthetic_caseload() / path.removeprefix("carried:")
+    return (folder / path).resolve()
 
 
 def compare_tables(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from outcomes.carried import notebook_path
+from outcomes.carried import notebook_path, synthetic_caseload
 from outcomes.errors import DataError
 from outcomes.records import read_caseload
 from outcomes.records.mapping.proposal import propose_mapping
@@ -21,6 +21,7 @@ from outcomes.reporting.ledger_page import ledger_page, ledger_summary_lines
 from outcomes.reporting.manifest import (
     MANIFEST,
     Manifest,
+    describe_carried,
     describe_files,
     input_files,
     nearest_path,
@@ -84,7 +85,7 @@ def run_review(
     """
     folder = Path(out or "outcomes_review").resolve()
     parameters = {
-        "data": _whole_path(data),
+        "data": "" if data == str(synthetic_caseload()) else _whole_path(data),
         "mapping": _whole_path(mapping),
         "thresholds": _whole_path(thresholds),
         "settings": _whole_path(settings),
@@ -120,6 +121,7 @@ def _write_manifest(
 ) -> None:
     """Write the manifest over all files of a run, then describe them for archives."""
     paths = [parameters[name] for name in _PATHS if parameters[name]]
+    carried = [] if parameters["data"] else input_files(str(synthetic_caseload()))
     inputs = [path for source in paths for path in input_files(source)]
     outputs = [folder / name for name in told["files"]]
     given = {
@@ -130,7 +132,7 @@ def _write_manifest(
     manifest = Manifest(
         command=command,
         parameters=given,
-        inputs=describe_files(inputs, folder=folder),
+        inputs=describe_files(inputs, folder=folder) + describe_carried(carried),
         outputs=describe_files(outputs, folder=folder),
         thresholds=told["thresholds"],
         rows=told["rows"],

@@ -102,7 +102,5 @@ def _others(rows: pd.DataFrame, review: QuarterReview, heading: str) -> Html:
         {"client": "Client", "what": "What", "days": ("Days since", str)},
         caption=heading,
     )
-    count = plural(rows["client"].nunique(), "client")
-    return Html(
-        f'<details class="printed"><summary>{escape(heading)}: {count}</summary>{shown.text}</details>'
-    )
+    summary = f"{escape(heading)}: {plural(rows['client'].nunique(), 'client')}"
+    return Html(f'<details class="printed"><summary>{summary}</summary>{shown.text}</details>')
