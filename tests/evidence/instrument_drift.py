@@ -24,8 +24,8 @@ from outcomes.records.cleaning.records import Records
 
 RESULT = Path(__file__).parent / "results" / "instrument_drift.json"
 SEED = 20261125
-SETTINGS = [(60, 0.0), (120, 0.0), (60, 8.0), (120, 8.0), (120, 5.0), (240, 3.0)]
-CLINICS = 300
+SETTINGS = [(60, 0.0), (120, 0.0), (60, 8.0), (120, 8.0), (120, 5.0)]
+CLINICS = 200
 VISITS = 7
 DAY = 200
 START = pd.Timestamp("2025-01-01")

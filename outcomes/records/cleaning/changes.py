@@ -10,10 +10,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from outcomes.records.cleaning.findings import findings
+from outcomes.records.cleaning.findings import WHOLE, findings
 from outcomes.records.cleaning.records import Records, combine, starts_of
 
 __all__ = ["active_mixed_with_passive", "instrument_changed", "rater_changed"]
+
+#: Share of episodes with several raters from which this is the custom of the clinic.
+CUSTOM = 0.1
 
 
 def instrument_changed(records: Records) -> pd.DataFrame:
@@ -27,8 +30,17 @@ def instrument_changed(records: Records) -> pd.DataFrame:
 
 
 def rater_changed(records: Records) -> pd.DataFrame:
-    """Ask where a client goes on with another rater."""
+    """Ask where a client goes on with another rater; once for all where that is the custom."""
     rows = _switches(records, "rater", ("client", "episode"))
+    told = records.code("rater") > 0
+    episodes = combine(records.code("client")[told], records.code("episode")[told])
+    n = len(np.unique(episodes))
+    if len(rows) > max(CUSTOM * n, 10):
+        reason = (
+            f"in {len(rows):,} of {n:,} episodes another person went on measuring: use the error "
+            "between raters, which is larger, or let one person measure each client"
+        )
+        return findings("measurements", [WHOLE], reason, column="rater")
     reason = "from this visit on another person measured; the error between raters is larger"
     return findings("measurements", rows, reason, column="rater")
 

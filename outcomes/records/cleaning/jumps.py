@@ -89,9 +89,9 @@ def swapped_sides(records: Records) -> pd.DataFrame:
 
 def _alternate(back: np.ndarray) -> np.ndarray:
     """Of a run of marks, keep the first, third and so on: a way back is not a way out."""
-    run = np.cumsum(~back)
-    first = np.maximum.accumulate(np.where(~back, np.arange(len(back)), 0))
-    return back & ((np.arange(len(back)) - first) % 2 == 1) & (run > 0)
+    place = np.arange(len(back))
+    before_run = np.maximum.accumulate(np.where(back, 0, place))
+    return back & ((place - before_run) % 2 == 1)
 
 
 def _kinds(records: Records, row: np.ndarray) -> np.ndarray:

@@ -93,6 +93,17 @@ def test_changes_within_a_client(caseload_of, rule, column, words):
     assert asked(caseload_of(unknown), rule) == []
 
 
+def test_raters_who_change_by_custom_are_one_question(caseload_of):
+    rows = [
+        {"client": f"C{c}", "visit": v, "rater": f"R{1 + (v + c) % 2}"}
+        for c in range(20)
+        for v in range(1, 4)
+    ]
+    found = RULES["rater changed"](Records(caseload_of(rows)))
+    assert found["position"].tolist() == [-1]
+    assert found["reason"].iloc[0].startswith("in 20 of 20 episodes")
+
+
 def test_a_jump_is_named_where_it_starts(caseload_of):
     # default error of neck rotation 4.1 deg: detectable 11.36, three times 34.1
     assert asked(caseload_of(series([60, 61, 20, 60, 62])), "jump") == [2]
