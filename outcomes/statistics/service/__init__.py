@@ -41,7 +41,7 @@ from outcomes.statistics.service.flow import (
     share_bounds,
 )
 from outcomes.statistics.service.funnel import share_funnel
-from outcomes.statistics.service.interrupted import interrupted_series
+from outcomes.statistics.service.interrupted import interrupted_series, period_series
 from outcomes.statistics.service.practitioners import (
     PractitionerDifferences,
     practitioner_differences,
@@ -84,6 +84,7 @@ __all__ = [
     "interrupted_series",
     "ledger_summary",
     "mean_bounds",
+    "period_series",
     "practitioner_differences",
     "quarter_dates",
     "quarter_of",

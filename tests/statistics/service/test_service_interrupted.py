@@ -9,7 +9,7 @@ import pytest
 
 from outcomes.errors import ArgumentError, DataError, ModelError
 from outcomes.glossary import check_result
-from outcomes.statistics.service import interrupted_series
+from outcomes.statistics.service import interrupted_series, period_series
 from outcomes.statistics.service.interrupted import conditional_fit
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "service" / "interrupted_series.json"
@@ -68,6 +68,39 @@ def test_the_step_is_covered_under_serial_correlation(rho):
     assert inside / sims == pytest.approx(0.95, abs=0.05)
 
 
+def test_periods_without_clients_count_as_time_only():
+    rng = np.random.default_rng(6)
+    y, x = rng.normal(size=10), np.column_stack([np.ones(10), np.arange(10.0)])
+    kept = np.array([1, 1, 0, 1, 1, 1, 0, 0, 1, 1], bool)
+    times = np.flatnonzero(kept)
+    for rho in (-0.4, 0.6):
+        r = rho ** np.abs(np.subtract.outer(times, times)).astype(int)
+        inverse = np.linalg.inv(r)
+        b = np.linalg.solve(x[kept].T @ inverse @ x[kept], x[kept].T @ inverse @ y[kept])
+        found = conditional_fit(y[kept], x[kept], rho, np.diff(times))
+        assert found[0] == pytest.approx(b)
+    series = pd.DataFrame({"period": list("abcdefghij"), "value": y, "n": 5 * kept.astype(int)})
+    series.loc[~kept, "value"] = np.nan
+    table = interrupted_series(series, changes=["f"], trend=False)
+    assert table["n"].iloc[0] == kept.sum()
+
+
+def test_a_series_holds_every_month_and_its_mean():
+    dates = pd.Series(pd.to_datetime(["2025-11-30", "2026-02-01", "2026-02-28", "2025-12-01"]))
+    found = period_series(dates, values=pd.Series([1.0, 2, 4, 8]))
+    assert found["period"].tolist() == ["2025-11", "2025-12", "2026-01", "2026-02"]
+    assert found["n"].tolist() == [1, 1, 0, 2] and found["value"].iloc[3] == 3
+    assert np.isnan(found["value"].iloc[2])
+    quarters = period_series(dates, by="quarter")
+    assert quarters["period"].tolist() == ["2025Q4", "2026Q1"]
+    assert quarters["n"].tolist() == [2, 2]
+    check_result(found.columns)
+    with pytest.raises(DataError, match="must be stored as a date; 1 of 1 rows"):
+        period_series(pd.Series([pd.NaT]))
+    with pytest.raises(DataError, match="at least one row"):
+        period_series(dates.head(0))
+
+
 def test_steps_and_slopes_are_recovered_and_named():
     rng = np.random.default_rng(2)
     time = np.arange(36.0)
@@ -86,7 +119,9 @@ def test_series_that_cannot_be_judged_are_refused():
     series = pd.DataFrame({"period": list("abcdefgh"), "value": [1.0, 2, 1, 2, 5, 6, 5, 6]})
     with pytest.raises(ArgumentError, match="must name periods of the series"):
         interrupted_series(series, changes=["z"])
-    with pytest.raises(ArgumentError, match="at least 2 periods before and after, got 1 before"):
+    with pytest.raises(
+        ArgumentError, match="at least 2 periods with clients before and after, got 1"
+    ):
         interrupted_series(series, changes=["b"])
     with pytest.raises(ArgumentError, match="trend must be true"):
         interrupted_series(series, changes=["e"], trend=False, slope_change=True)
@@ -96,11 +131,11 @@ def test_series_that_cannot_be_judged_are_refused():
         interrupted_series(series, changes=["e", "e"])
     with pytest.raises(DataError, match="at least 3 periods more than its 3 terms, got 5"):
         interrupted_series(series.head(5), changes=["c"])
-    with pytest.raises(DataError, match="must be a number in every period; 1 of 8 rows"):
+    with pytest.raises(DataError, match="a number in every period with clients; 1 of 8 rows"):
         interrupted_series(
             series.assign(value=series["value"].where(series.index != 3)), changes=["e"]
         )
-    with pytest.raises(DataError, match="n must be above zero in every period"):
-        interrupted_series(series.assign(n=0), changes=["e"])
+    with pytest.raises(DataError, match="n must be zero or more; 8 of 8 rows"):
+        interrupted_series(series.assign(n=-1), changes=["e"])
     with pytest.raises(ModelError, match="must vary around its level"):
         interrupted_series(series.assign(value=[1.0] * 4 + [2.0] * 4), changes=["e"], trend=False)

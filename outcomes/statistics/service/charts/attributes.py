@@ -89,8 +89,7 @@ def share_chart(
     frame, centre = _base(events, sizes, "n", periods, phase_starts, baseline)
     sigma = np.sqrt(centre * (1 - centre) / sizes)
     if limits == "exact":
-        low = stats.binom.ppf(_TAIL, sizes, centre) / sizes
-        high = stats.binom.isf(_TAIL, sizes, centre) / sizes
+        low, high = binomial_limits(sizes, centre)
     else:
         sigma = sigma * _spread(frame, sigma, overdispersion)
         low, high = np.maximum(centre - 3 * sigma, 0), np.minimum(centre + 3 * sigma, 1)
@@ -156,12 +155,22 @@ def rate_chart(
     frame, centre = _base(events, sizes, "exposure", periods, phase_starts, baseline)
     sigma = np.sqrt(centre / sizes)
     if limits == "exact":
-        low = stats.poisson.ppf(_TAIL, centre * sizes) / sizes
-        high = stats.poisson.isf(_TAIL, centre * sizes) / sizes
+        low, high = poisson_limits(sizes, centre)
     else:
         sigma = sigma * _spread(frame, sigma, overdispersion)
         low, high = np.maximum(centre - 3 * sigma, 0), centre + 3 * sigma
     return _with_limits(frame, sigma, low, high)
+
+
+def binomial_limits(n: np.ndarray, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give the smallest and largest unsurprising share, for any shapes that broadcast."""
+    return stats.binom.ppf(_TAIL, n, centre) / n, stats.binom.isf(_TAIL, n, centre) / n
+
+
+def poisson_limits(exposure: np.ndarray, centre: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give the smallest and largest unsurprising rate, for any shapes that broadcast."""
+    mean = centre * exposure
+    return stats.poisson.ppf(_TAIL, mean) / exposure, stats.poisson.isf(_TAIL, mean) / exposure
 
 
 def _sizes(name: str, values: object, size: int) -> np.ndarray:

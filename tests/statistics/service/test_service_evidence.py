@@ -1,0 +1,84 @@
+"""The stored simulations of the quarter's review, their bounds, and a small re-run of the code."""
+
+import importlib.util
+import json
+from pathlib import Path
+
+import pytest
+
+FOLDER = Path(__file__).parents[2] / "evidence"
+
+
+@pytest.fixture(scope="module")
+def stored():
+    return json.loads((FOLDER / "results" / "service_false_alarms.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def script():
+    spec = importlib.util.spec_from_file_location(
+        "service_false_alarms", FOLDER / "service_false_alarms.py"
+    )
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_the_record_says_how_it_was_made(stored):
+    assert stored["sets"] == 10_000 and isinstance(stored["seed"], int)
+    assert {"date", "python", "numpy", "scipy", "pandas", "settings"} <= set(stored)
+
+
+def test_charts_alarm_within_a_tenth_of_their_nominal_rate(stored):
+    figures = stored["figures"]["charts"]
+    known = figures["individuals, limits known, 24 points, 1 rules, share of points"]
+    assert known == pytest.approx(0.0027, rel=0.1)
+    for chart in ("running mean", "running sums"):
+        assert figures[f"{chart}, mean run"] == pytest.approx(figures[f"{chart}, nominal"], rel=0.1)
+    # counts move in steps: exact limits stay below their nominal rate, known centre or not
+    for name, rate in figures.items():
+        if name.startswith(("shares, exact", "rates, exact")):
+            assert rate <= 0.0027 * 1.1
+
+
+def test_funnels_never_exceed_their_nominal_rate(stored):
+    for name, rate in stored["figures"]["funnel"].items():
+        nominal = 0.05 if name.endswith("95%") else 0.002
+        error = (nominal * (1 - nominal) / stored["sets"]) ** 0.5
+        assert rate <= nominal + 3 * error
+
+
+def test_nobody_is_named_on_chance_alone(stored):
+    figures = stored["figures"]["practitioners"]
+    named = [
+        v for k, v in figures.items() if k.startswith("no diff") and k.endswith("anyone named")
+    ]
+    assert len(named) == 4
+    # 303 clinics each: within three standard errors of at most 5%, and on average below it
+    assert max(named) <= 0.05 + 3 * (0.05 * 0.95 / 303) ** 0.5
+    assert sum(named) / len(named) <= 0.05
+    power = [figures[f"planted difference, {n} clients, anyone named"] for n in (60, 200, 600)]
+    assert power == sorted(power) and power[-1] > 0.8
+
+
+def test_intervals_cover(stored):
+    for name, share in stored["figures"]["interrupted"].items():
+        if name.endswith("ours"):
+            # 200 series each; the doubt about the correlation is largest with 12 periods
+            assert share >= 0.87, name
+    for share in stored["figures"]["comparison"].values():
+        assert share == pytest.approx(0.95, abs=0.03)
+
+
+def test_nothing_is_flagged_that_is_not_there_and_what_is_planted_is(stored):
+    for name, share in stored["figures"]["quality"].items():
+        if name.startswith("planted"):
+            assert share > 0.5, name
+        else:
+            assert share <= 0.05 + 3 * (0.05 * 0.95 / 200) ** 0.5, name
+
+
+def test_the_code_that_made_the_record_still_runs(script):
+    figures = script.run(20, 1, parts=("funnel", "comparison", "quality"))
+    assert set(figures) == {"funnel", "comparison", "quality"}
+    assert all(0 <= value <= 1 for part in figures.values() for value in part.values())
