@@ -1,0 +1,344 @@
+"""The clients' own courses over all partitions: what is learnt once, and what each one gets.
+
+Up to 1,500 series of a measure the readings are gathered, and `fit_client_courses` does all of it.
+Above, that function takes the likeliest scale and the estimated variances as known, so that passes
+over the partitions give the same:
+
+1. the scale of the course, from at most 500 series, evenly picked in the order of their keys;
+2. sums per series, which add up to the mixed model (`pooled_fit`);
+3. the likelihood of how much clients differ in their scales: a sum over series;
+4. each client's posterior and verdict, given all of that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from outcomes.measures.catalogue import Measure
+from outcomes.network.partition import EPISODE, LONGEST
+from outcomes.network.pooled_fit import SUMS, SeriesSums, fit_sums, series_sums
+from outcomes.network.stages import read_part, write_part
+from outcomes.network.tally import Tally, moments
+from outcomes.statistics.individual_change import ClientCourses
+from outcomes.statistics.individual_change._variance_draws import VarianceDraw
+from outcomes.statistics.individual_change.client_courses import (
+    _OFFSETS,
+    _SCALE_SDS,
+    _Part,
+    _posterior,
+    _Rows,
+    _Scale,
+    _sums,
+    _weigh_scales,
+    time_scale,
+)
+from outcomes.statistics.individual_change.client_courses import (
+    _VARIANCES_KNOWN as GATHERED,
+)
+from outcomes.statistics.review.judging import _with_model
+from outcomes.statistics.review.shares import model_shares
+
+__all__ = [
+    "GATHERED",
+    "CourseTask",
+    "Model",
+    "VerdictTask",
+    "course_sums",
+    "learn_prior",
+    "learn_scale",
+    "learn_variances",
+    "model_verdicts",
+    "read_courses",
+    "scale_likelihood",
+    "scale_sums",
+    "tally_verdicts",
+]
+
+
+@dataclass(frozen=True)
+class Model:
+    """All that a partition needs to judge its clients.
+
+    Attributes
+    ----------
+    at : _Scale
+        The likeliest scale of the course, and the variances that go with it.
+    centre, gap : float
+        Mean of all readings, and median time between visits.
+    error2 : float
+        Mean squared error of measurement; nan where it is not used.
+    by_error : bool
+        Whether readings are weighted by their errors.
+    notes : tuple of str
+        As `ClientCourses.notes`.
+    draw : VarianceDraw or None
+        Variances and mean course, once they are learnt.
+    prior : array
+        Chance of each offset of a client's log scale from the caseload's, once it is learnt.
+    """
+
+    at: _Scale
+    centre: float
+    gap: float
+    error2: float
+    by_error: bool
+    notes: tuple[str, ...]
+    draw: VarianceDraw | None = None
+    prior: np.ndarray | None = None
+
+    @property
+    def offsets(self) -> np.ndarray:
+        """Offsets of a client's log scale; none where the course is straight."""
+        return _OFFSETS if np.isfinite(self.at.scale) else np.zeros(1)
+
+    def relative(self, rows: _Rows) -> np.ndarray:
+        """Variance of each reading relative to the mean one."""
+        if not self.by_error:
+            return np.ones(rows.time.size)
+        scatter2 = float(np.exp(2 * self.at.variances[3]))
+        return (scatter2 - self.error2 + rows.error**2) / scatter2
+
+
+@dataclass(frozen=True)
+class CourseTask:
+    """One task's series of a measure, and the model that they are summed for."""
+
+    series: str
+    code: str
+    model: Model
+
+
+@dataclass(frozen=True)
+class VerdictTask:
+    """One task's series and verdicts by cut-off of a measure, and the model to judge by."""
+
+    series: str
+    judged: str
+    measure: Measure
+    line: float | None
+    model: Model
+    confidence: float
+
+
+def _rows(frame: pd.DataFrame, centre: float, gap: float) -> _Rows:
+    """Sort readings by series and time, around the network's centre."""
+    week = frame["week"].to_numpy(float)
+    code = frame.groupby(EPISODE, sort=False, dropna=False).ngroup().to_numpy()
+    order = np.lexsort([week, code])
+    frame, code, time = frame.iloc[order], code[order], week[order]
+    edges = np.flatnonzero(np.diff(code)) + 1
+    first = np.r_[0, edges].astype(int)
+    last = np.r_[edges - 1, code.size - 1].astype(int)
+    value, error = frame["value"].to_numpy(float), frame["error"].to_numpy(float)
+    series = frame.iloc[first][EPISODE].reset_index(drop=True)
+    series["n_visits"] = last - first + 1
+    series["first_time"], series["latest_time"] = time[first], time[last]
+    series["first_value"], series["latest_value"] = value[first], value[last]
+    own_time = time - time[first][code]
+    return _Rows(code, own_time, value - centre, centre, error, first, last, gap, series)
+
+
+def _of_measure(path: str, code: str) -> pd.DataFrame:
+    return read_part(path, filters=[("measure", "==", code)])
+
+
+def learn_scale(sample: pd.DataFrame, *, centre: float, gap: float, error: Tally, n: int) -> Model:
+    """Learn the scale of a course from a sample of its series.
+
+    Parameters
+    ----------
+    sample : DataFrame
+        Readings of at most 500 series.
+    centre, gap : float
+        Mean of all readings, and median weeks between visits.
+    error : dict
+        Readings with a `known` error of measurement, and the sum of its `squares`.
+    n : int
+        Readings in all.
+    """
+    at = max(_weigh_scales(_rows(sample, centre, gap)), key=lambda scale: scale.weight)
+    all_known = error["known"] == n
+    error2 = error["squares"] / n if all_known else np.nan
+    scatter2 = float(np.exp(2 * at.variances[3]))
+    notes: tuple[str, ...] = ()
+    if error["known"] and not all_known:
+        notes = ("The error of measurement is known for some readings only, and was not used.",)
+    elif scatter2 < error2:
+        notes = (
+            "Readings scatter less around the courses than the given error of measurement says; "
+            "the scatter found was used.",
+        )
+    by_error = bool(all_known and scatter2 > error2)
+    return Model(replace(at, weight=1.0), centre, gap, error2, by_error, notes)
+
+
+def scale_sums(task: CourseTask, prefix: str) -> Tally:
+    """Sum a measure's readings per series, at the scale of the course; leaves ``sums``."""
+    frame, model = _of_measure(task.series, task.code), task.model
+    if frame.empty:
+        return {"readings": 0, "log_weights": 0.0}
+    rows = _rows(frame, model.centre, model.gap)
+    weight = 1 / model.relative(rows)
+    time = time_scale(rows.time, model.at.scale)
+    sums = series_sums(rows.first, time, rows.value, weight)
+    write_part(prefix, "sums", pd.DataFrame(sums, columns=SUMS))
+    return {"readings": rows.time.size, "log_weights": float(np.log(weight).sum())}
+
+
+def learn_variances(model: Model, files: Sequence[str], tally: Tally) -> Model:
+    """Fit the mixed model to the sums of all partitions."""
+    sums = np.concatenate([read_part(path).to_numpy() for path in files])
+    data = SeriesSums(sums, 0.0, tally["readings"], log_weights=tally["log_weights"])
+    fit = fit_sums(data, degrees_of_freedom="normal")
+    g, s2 = fit.random_covariances["series"].to_numpy(), fit.residual_variance
+    return replace(model, draw=VarianceDraw(1.0, g, s2, fit.coefficients, fit.covariance))
+
+
+def _posteriors(rows: _Rows, model: Model) -> tuple[list[_Part], np.ndarray]:
+    """Give each client's posterior at every offset of the scale, and how well it fits."""
+    relative = model.relative(rows)
+    found = []
+    for offset in model.offsets:
+        scale = model.at.scale * float(np.exp(offset))
+        z, sums = _sums(rows, scale, relative)
+        found.append(_posterior(rows, scale, z, sums, relative, model.draw, model.error2))  # pyright: ignore[reportArgumentType]
+    return [part for part, _ in found], np.stack([fit for _, fit in found])
+
+
+def _shapes(offsets: np.ndarray) -> np.ndarray:
+    """Chances of the offsets for every SD of the clients' log scales."""
+    shapes = np.exp(-((offsets / _SCALE_SDS[:, None]) ** 2) / 2)
+    return shapes / shapes.sum(axis=1, keepdims=True)
+
+
+def scale_likelihood(task: CourseTask, prefix: str) -> Tally:
+    """Sum the log-likelihood of every SD of the clients' log scales over a partition."""
+    frame, model = _of_measure(task.series, task.code), task.model
+    if frame.empty:
+        return {}
+    _, fits = _posteriors(_rows(frame, model.centre, model.gap), model)
+    shapes = _shapes(model.offsets)
+    likely = np.log(shapes @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
+    return {"likely": likely.tolist()}
+
+
+def learn_prior(model: Model, tally: Tally) -> Model:
+    """Learn how much clients differ in their scales from the likelihood of all of them."""
+    if model.offsets.size == 1:
+        return replace(model, prior=np.ones(1))
+    likely = np.array(tally["likely"])
+    weights = np.exp(likely - likely.max())
+    return replace(model, prior=weights @ _shapes(model.offsets) / weights.sum())
+
+
+def _courses(rows: _Rows, model: Model) -> ClientCourses:
+    """Give the courses of some clients, as `fit_client_courses` does for all."""
+    parts, fits = _posteriors(rows, model)
+    own = model.prior[:, None] * np.exp(fits - fits.max(axis=0))  # pyright: ignore[reportOptionalSubscript]
+    own /= own.sum(axis=0)
+    parts = [replace(part, weight=own[j]) for j, part in enumerate(parts)]
+    return _assembled(rows.series, parts, model, rows.time.size)
+
+
+def _assembled(
+    series: pd.DataFrame, parts: Sequence[_Part], model: Model, n_readings: int
+) -> ClientCourses:
+    curved = bool(np.isfinite(model.at.scale))
+    return ClientCourses(
+        series=series,
+        parts=tuple(parts),
+        scatter_sd=float(np.sqrt(sum(p.weight.mean() * p.scatter for p in parts))),
+        shape="flattening" if curved else "straight",
+        scale=float(model.at.scale),
+        clock="week",
+        usual_gap=model.gap,
+        n=len(series),
+        n_readings=n_readings,
+        notes=model.notes,
+    )
+
+
+def model_verdicts(task: VerdictTask, prefix: str) -> Tally:
+    """Judge a partition's clients by the network's model; leaves ``verdicts`` and ``courses``."""
+    judged = _of_measure(task.judged, task.measure.code)
+    if judged.empty:
+        return {}
+    frame = _of_measure(task.series, task.measure.code)
+    courses = _courses(_rows(frame, task.model.centre, task.model.gap), task.model)
+    table = _with_model(judged, courses, task.measure, task.line, task.confidence)
+    write_part(prefix, "verdicts", table)
+    write_part(prefix, "courses", _posterior_table(courses))
+    return tally_verdicts(table, task.confidence)
+
+
+def tally_verdicts(table: pd.DataFrame, confidence: float) -> Tally:
+    """Count the model's verdicts of the quarter, and the sums that expected shares rest on."""
+    now = table[table["in_quarter"]]
+    found: Tally = {"worse": int(now["worse"].sum()), "model": {}, "model_verdicts": {}}
+    if "chance_improved" not in now:
+        return found
+    shares = model_shares(now, confidence=confidence)
+    for quantity, count, n in zip(shares["quantity"], shares["count"], shares["n"], strict=True):
+        if quantity.startswith("surely"):
+            found["model"][quantity] = {"count": int(count), "n": int(n)}
+            continue
+        name = "chance_important" if quantity.endswith("importantly") else "chance_improved"
+        chance = now[name].to_numpy(float, na_value=np.nan)
+        found["model"][quantity] = {"chances": moments(chance[np.isfinite(chance)][:, None])}
+    words = now["model_verdict"].value_counts()
+    found["model_verdicts"] = {str(word): int(n) for word, n in words.items() if word}
+    return found
+
+
+def course_sums(task: CourseTask, prefix: str) -> Tally:
+    """Sum readings of the first half year per series, for the mean course; leaves ``sums``."""
+    frame = _of_measure(task.series, task.code)
+    frame = frame[frame["week"] <= LONGEST]
+    if frame.empty:
+        return {"readings": 0}
+    code = frame.groupby(EPISODE, sort=False, dropna=False).ngroup().to_numpy()
+    order = np.argsort(code, kind="stable")
+    frame, code = frame.iloc[order], code[order]
+    first = np.flatnonzero(np.r_[True, np.diff(code) != 0])
+    time = time_scale(frame["week"].to_numpy(float), task.model.at.scale)
+    sums = series_sums(first, time, frame["value"].to_numpy(float) - task.model.centre)
+    out = pd.DataFrame(sums, columns=SUMS)
+    write_part(prefix, "sums", out.assign(clinic=frame["clinic"].to_numpy()[first]))
+    return {"readings": len(frame)}
+
+
+_POSTERIOR = ("weight", "mean0", "mean1", "cov00", "cov01", "cov11", "change", "change_variance")
+
+
+def _posterior_table(courses: ClientCourses) -> pd.DataFrame:
+    columns: dict[str, np.ndarray] = {}
+    for k, part in enumerate(courses.parts):
+        own = part.mean.T, part.covariance[:, 0].T, part.covariance[:, 1, 1]
+        cells = (part.weight, *own[0], *own[1], own[2], part.change, part.change_variance)
+        columns |= {f"{n}_{k}": cell for n, cell in zip(_POSTERIOR, cells, strict=True)}
+    return pd.concat([courses.series, pd.DataFrame(columns)], axis=1)
+
+
+def read_courses(table: pd.DataFrame, model: Model, n_readings: int) -> ClientCourses:
+    """Give back the courses that `model_verdicts` left, for all clients of a measure."""
+    keys = [*EPISODE, "n_visits", "first_time", "latest_time", "first_value", "latest_value"]
+    parts = []
+    for k, offset in enumerate(model.offsets):
+        cell = {name: table[f"{name}_{k}"].to_numpy() for name in _POSTERIOR}
+        spread = np.column_stack([cell["cov00"], cell["cov01"], cell["cov01"], cell["cov11"]])
+        parts.append(
+            _Part(
+                scale=model.at.scale * float(np.exp(offset)),
+                weight=cell["weight"],
+                mean=np.column_stack([cell["mean0"], cell["mean1"]]),
+                covariance=spread.reshape(-1, 2, 2),
+                change=cell["change"],
+                change_variance=cell["change_variance"],
+                scatter=model.draw.scatter,  # pyright: ignore[reportOptionalMemberAccess]
+            )
+        )
+    return _assembled(table[keys], parts, model, n_readings)

@@ -1,0 +1,223 @@
+"""One partition judged: the functions of a single clinic's review, on some of the clients.
+
+Every row of a client is in one partition, so a client's start, latest value and verdict by cut-off
+are the same here as over the whole network. What needs the whole network, the mixed model above
+all, comes in later stages from the series that this one leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import DataError
+from outcomes.network.stages import write_part
+from outcomes.network.store import Partition, Store, open_store
+from outcomes.network.tally import Tally, counts_of, moments
+from outcomes.records.caseload import Caseload
+from outcomes.records.lookup import error_of, importance_of, measure_of
+from outcomes.records.readings import judged_side, visit_values
+from outcomes.statistics.effect_size import verdict_shares
+from outcomes.statistics.individual_change import (
+    count_verdicts,
+    judge_change,
+    start_and_latest,
+)
+from outcomes.statistics.review.judging import row_errors
+from outcomes.statistics.service import eligible_episodes, flow_counts, quarter_dates
+
+__all__ = ["ANCHORS", "EPISODE", "LONGEST", "STAGES_OF_FLOW", "Plan", "judge_partition", "opened"]
+
+EPISODE = ["client", "episode"]
+_SERIES = [*EPISODE, "side", "mode", "instrument"]
+#: Ratings of change itself: no outcome with a start and a latest value.
+ANCHORS = ("groc",)
+STAGES_OF_FLOW = ("eligible", "measured_at_start", "measured_again", "analysed")
+#: Weeks that the mean course looks at.
+LONGEST = 26.0
+_COLUMNS = {
+    "clients": ["client", "clinic", "practitioner", "birth_year", "affected_side"]
+    + ["complaint", "onset_weeks"],
+    "visits": ["client", "episode", "visit", "date", "practitioner", "attended"],
+    "measurements": ["client", "episode", "visit", "date", "measure", "side", "moment", "value"]
+    + ["unit", "rater", "instrument", "mode"],
+}
+_SLIM = [*EPISODE, "visit", "clinic", "week", "day", "measure", "value", "error"]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a review asks of every partition.
+
+    Attributes
+    ----------
+    folder, fingerprint : str
+        The store, and its state: a store that changes in mid-run is noticed.
+    quarter : str
+        As 2026Q2, or all.
+    measures : tuple of str
+        Codes to review; all when empty.
+    confidence : float
+        Level of intervals and of the detectable change.
+    every_column : bool
+        Keep all columns of visits for a report that lists clients.
+    """
+
+    folder: str
+    fingerprint: str
+    quarter: str
+    measures: tuple[str, ...] = ()
+    confidence: float = 0.95
+    every_column: bool = False
+
+    @property
+    def end(self) -> pd.Timestamp:
+        """First day after the quarter."""
+        return quarter_dates(self.quarter)[1] + pd.Timedelta(days=1)
+
+
+@lru_cache(maxsize=4)
+def opened(folder: str, fingerprint: str) -> Store:
+    """Open a store once per worker, refusing one that is no longer the same."""
+    store = open_store(folder)
+    if store.fingerprint != fingerprint:
+        raise DataError(f"{store.folder.name} must not change during a run; it did. Run again.")
+    return store
+
+
+def judge_partition(task: tuple[Plan, Sequence[Partition]], prefix: str) -> Tally:
+    """Judge all episodes of some partitions; leave their series and verdicts, give counts.
+
+    Leaves ``series`` (one row per visit of every series judged) and ``judged`` (one row per
+    episode and measure, up to the quarter's end, with `in_quarter`).
+    """
+    plan, partitions = task
+    store = opened(plan.folder, plan.fingerprint)
+    caseload = store.caseload(partitions, tables=list(_COLUMNS), columns=_COLUMNS)
+    values = visit_values(caseload, measures=plan.measures or None)
+    values = judged_side(values, caseload.clients)
+    values = values[values["date"] < plan.end]
+    codes = [code for code in sorted(values["measure"].unique()) if code not in ANCHORS]
+    tally: Tally = {"visits": len(caseload.visits), "readings": len(caseload.measurements)}
+    episodes = eligible_episodes(caseload.visits, quarter=plan.quarter)
+    tally["eligible"] = len(episodes)
+    tally["flow"] = _flow(caseload, values, codes, plan.quarter)
+    tally["measures"] = {}
+    here = pd.MultiIndex.from_frame(episodes)
+    about = _about_clients(caseload)
+    all_series, all_judged = [], []
+    for code in codes:
+        series, judged = _judge(caseload, values[values["measure"] == code], code, plan.confidence)
+        judged = judged.merge(about, on="client", how="left")
+        judged["in_quarter"] = pd.MultiIndex.from_frame(judged[EPISODE]).isin(here)
+        all_series.append(series if plan.every_column else series[_SLIM])
+        all_judged.append(judged)
+        tally["measures"][code] = _tally(caseload, code, series, judged, plan.confidence)
+    if all_judged:
+        write_part(prefix, "series", pd.concat(all_series, ignore_index=True))
+        write_part(prefix, "judged", pd.concat(all_judged, ignore_index=True))
+    return tally
+
+
+def _judge(
+    caseload: Caseload, rows: pd.DataFrame, code: str, confidence: float
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    measure, importance = measure_of(caseload, code), importance_of(caseload, code)
+    pairs = start_and_latest(rows)
+    series = rows.merge(pairs[_SERIES], on=_SERIES)
+    judged = judge_change(
+        pairs,
+        standard_error_of_measurement=row_errors(caseload, code, pairs),
+        minimal_important_change=importance.value if importance else None,
+        better=measure.better,
+        confidence=confidence,
+    )
+    error = error_of(caseload, code)
+    own = error is not None and error.source == "own study"
+    return series.assign(error=row_errors(caseload, code, series) if own else np.nan), judged
+
+
+def _about_clients(caseload: Caseload) -> pd.DataFrame:
+    """Give what results are adjusted for, one row per client."""
+    return caseload.clients[["client", "birth_year", "onset_weeks", "complaint"]].drop_duplicates(
+        "client"
+    )
+
+
+def _flow(
+    caseload: Caseload, values: pd.DataFrame, codes: list[str], quarter: str
+) -> dict[str, Any]:
+    """Count the stages from the door to the analysis, by measure and clinic."""
+    if not codes:
+        return {}
+    counts = flow_counts(
+        values,
+        visits=caseload.visits,
+        quarter=quarter,
+        measures=codes,
+        clients=caseload.clients.drop_duplicates("client"),
+        by=["clinic"],
+    )
+    stages = list(STAGES_OF_FLOW[1:])  # eligible is the same for every measure
+    return {
+        code: {
+            str(clinic): {stage: int(row[stage]) for stage in stages}
+            for clinic, row in own.set_index("clinic")[stages].iterrows()
+        }
+        for code, own in counts.groupby("measure")
+    }
+
+
+def _tally(
+    caseload: Caseload, code: str, series: pd.DataFrame, judged: pd.DataFrame, confidence: float
+) -> Tally:
+    now = judged[judged["in_quarter"]]
+    sign = 1.0 if measure_of(caseload, code).better == "higher" else -1.0
+    found: Tally = {
+        "moments": moments(sign * now[["start_value", "latest_value"]].to_numpy(float)),
+        "shares": {},
+        "verdicts": {},
+        "everyone": len(judged),
+    }
+    if len(now):
+        for row in verdict_shares(now, confidence=confidence).itertuples():
+            found["shares"][row.quantity] = {"count": int(row.count), "n": int(row.n)}  # pyright: ignore
+        counts = count_verdicts(now).set_index("verdict")["count"]
+        found["verdicts"] = {word: int(n) for word, n in counts.items() if n}
+    found["worsened"] = int(now["worsened"].fillna(False).sum())
+    return found | _series_tally(series)
+
+
+def _series_tally(series: pd.DataFrame) -> Tally:
+    """Count what the models need to know of all series before they begin."""
+    rows = series.sort_values([*EPISODE, "week"], kind="stable")
+    same = _same_as_before(rows)
+    gaps = rows["day"].diff()[same].astype("int64")
+    kept = rows[rows["week"] <= LONGEST]
+    last = kept.groupby(EPISODE, sort=False)["day"].agg(["max", "size"])
+    size = rows.groupby(EPISODE, sort=False).size()
+    error = rows["error"].to_numpy(float)
+    known = np.isfinite(error)
+    return {
+        "series": len(size),
+        "series_of_three": int((size >= 3).sum()),
+        "value": moments(rows[["value"]].to_numpy(float)),
+        "error": {"known": int(known.sum()), "squares": float((error[known] ** 2).sum())},
+        "gap_days": counts_of(gaps),
+        "last_days": counts_of(last["max"].astype("int64")),
+        "sizes": counts_of(last["size"]),
+    }
+
+
+def _same_as_before(rows: pd.DataFrame) -> np.ndarray:
+    same = np.ones(len(rows), dtype=bool)
+    for column in EPISODE:
+        codes = pd.factorize(rows[column])[0]
+        same[1:] &= codes[1:] == codes[:-1]
+    same[:1] = False
+    return same

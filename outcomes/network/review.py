@@ -1,0 +1,380 @@
+"""The review of a network: stages over partitions, and what is learnt from all between them.
+
+judge      each partition: values, pairs, verdicts by cut-off, counts
+scales     per measure with many series: the shape of the course, from a sample
+sums       each partition: sums per series; added up, the mixed model
+verdicts   each partition: every client judged by that model
+course     each partition: sums for the mean course
+"""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from outcomes.errors import ArgumentError, DataError, ModelError, OutcomesError, check_count
+from outcomes.network.courses import (
+    GATHERED,
+    CourseTask,
+    Model,
+    VerdictTask,
+    course_sums,
+    learn_prior,
+    learn_scale,
+    learn_variances,
+    model_verdicts,
+    scale_likelihood,
+    scale_sums,
+    tally_verdicts,
+)
+from outcomes.network.engines import Engine, Here
+from outcomes.network.gathering import gather, sample_series
+from outcomes.network.mean_course import pooled_course
+from outcomes.network.partition import (
+    EPISODE,
+    STAGES_OF_FLOW,
+    Plan,
+    judge_partition,
+)
+from outcomes.network.results import (
+    NetworkMeasure,
+    NetworkReview,
+    change_of_moments,
+    shares_of_counts,
+    verdict_table,
+)
+from outcomes.network.stages import Progress, Stages, stage_key, write_part
+from outcomes.network.store import Partition, Store
+from outcomes.network.tally import Tally, merge_all, quantile_of_counts
+from outcomes.records import Caseload
+from outcomes.records.lookup import error_of, importance_of, measure_of
+from outcomes.statistics.individual_change import ClientCourses, fit_client_courses
+from outcomes.statistics.review import Course, course_over_weeks
+from outcomes.statistics.review.judging import _with_model
+from outcomes.statistics.service import quarter_dates, quarter_of
+from outcomes.statistics.service.quarters import ALL
+
+__all__ = ["Rows", "chosen_quarter", "review_network"]
+
+#: Series that the choice of scales rests on, at most, as in `fit_client_courses`.
+_PROFILED = 500
+#: Readings that one task takes on, where memory allows.
+_TASK_ROWS = 400_000
+#: Bytes that a task needs for a reading, measured.
+_BYTES_A_READING = 2_500
+
+
+@dataclass(frozen=True, eq=False)
+class Rows:
+    """Where the rows of a run lie, measure by measure."""
+
+    stages: Stages
+    plan: Plan
+    caseload: Caseload
+    courses: dict[str, ClientCourses | None]
+    models: dict[str, Model]
+
+    def series(self, code: str) -> pd.DataFrame:
+        """Visits of a measure's series."""
+        return gather(self.stages.files("judge", "series"), code)
+
+    def verdicts(self, code: str) -> pd.DataFrame:
+        """Judged episodes of a measure, by cut-off and by the model."""
+        return gather(self.stages.files(f"verdicts-{code}", "verdicts"), code)
+
+
+def review_network(
+    store: Store,
+    *,
+    quarter: str = "latest",
+    measures: Sequence[str] | None = None,
+    least_clients: int = 5,
+    confidence: float = 0.95,
+    engine: Engine | None = None,
+    work: str | Path | None = None,
+    every_column: bool = False,
+    progress: Progress | None = None,
+) -> NetworkReview:
+    """Judge every client seen in a quarter over all clinics of a store, and sum up each measure.
+
+    Use for a store of any size. The numbers are those of `review_quarter` on the same records.
+
+    Parameters
+    ----------
+    store : Store
+        From `open_store`.
+    quarter, measures, least_clients, confidence
+        As `review_quarter`.
+    engine : Engine, optional
+        From `open_engine`; this process when left out.
+    work : path, optional
+        Folder in which finished stages are kept, so that a stopped run goes on; every worker must
+        see it under this path. A temporary one when left out.
+    every_column : bool
+        Keep all that a report with lists of clients needs.
+    progress : callable, optional
+        Told rows done, rows in all, and the stage with its time left.
+
+    Returns
+    -------
+    NetworkReview
+
+    Raises
+    ------
+    DataError
+        If a partition is damaged (it is named), or no measure has enough clients.
+    ModelError
+        If workers die repeatedly on one partition (it is named).
+    """
+    check_count("least_clients", least_clients, least=3)
+    engine = engine or Here()
+    plan = Plan(
+        folder=str(store.folder.absolute()),
+        fingerprint=store.fingerprint,
+        quarter=chosen_quarter(store, quarter),
+        measures=tuple(measures or ()),
+        confidence=confidence,
+        every_column=every_column,
+    )
+    place = Path(work) if work else Path(tempfile.mkdtemp(prefix="outcomes-"))
+    tasks = _tasks(store, engine)
+    stages = Stages(
+        folder=place.absolute() / stage_key(vars(plan), [list(map(tuple, t)) for t in tasks]),
+        engine=engine,
+        names=tuple(_name(task) for task in tasks),
+        rows=tuple(sum(store.rows("measurements", p) for p in task) for task in tasks),
+        progress=progress,
+    )
+    found = merge_all(stages.run("judge", judge_partition, [(plan, task) for task in tasks]))
+    rows = Rows(stages, plan, store.caseload([]), {}, {})
+    return _summed_up(store, rows, found, measures, least_clients)
+
+
+def chosen_quarter(store: Store, quarter: str) -> str:
+    """Settle the quarter as `review_quarter` does: ``"latest"`` by the last attended visit."""
+    if quarter == ALL:
+        return quarter
+    first, last, starts, several = None, None, set(), 0
+    for partition in store.partitions:
+        visits = store.read("visits", partition, [*EPISODE, "date", "attended"])
+        visits = visits[visits["attended"].fillna(True).astype(bool)]
+        if visits.empty:
+            continue
+        low, high = visits["date"].min(), visits["date"].max()
+        first = low if first is None else min(first, low)
+        last = high if last is None else max(last, high)
+        if len(starts) < 2:
+            own = visits.groupby(EPISODE)["date"].min()
+            starts |= set(own.unique()[:2])
+            several += len(own)
+    if first is None or last is None:
+        raise DataError("visits must have at least one attended visit; there is none. Add visits.")
+    if quarter == "latest":
+        return ALL if several > 1 and len(starts) == 1 else quarter_of(last)
+    begin, end = quarter_dates(quarter)
+    if end < first or begin > last:
+        raise ArgumentError(
+            f"quarter must have attended visits, got {quarter!r}. This store runs from "
+            f"{quarter_of(first)} to {quarter_of(last)}."
+        )
+    return quarter
+
+
+def _tasks(store: Store, engine: Engine) -> list[list[Partition]]:
+    """Join small partitions to tasks of a good size, refusing one that memory cannot hold."""
+    most = _TASK_ROWS
+    if engine.memory is not None:
+        each = 0.8 * engine.memory / engine.workers
+        most = int(min(most, max(each - 250e6, 50e6) / _BYTES_A_READING))
+    tasks: list[list[Partition]] = []
+    size = most
+    for partition in store.partitions:
+        rows = store.rows("measurements", partition)
+        if engine.memory is not None and rows > 2 * most:
+            raise DataError(
+                f"partition {partition} must fit the memory; its {rows:,} readings need about "
+                f"{rows * _BYTES_A_READING / 1e9:.1f} GB a worker. Pack the store with more "
+                f"buckets, or allow more with --memory."
+            )
+        if size + rows > most:
+            tasks.append([])
+            size = 0
+        tasks[-1].append(partition)
+        size += rows
+    return tasks
+
+
+def _name(task: Sequence[Partition]) -> str:
+    more = f" and {len(task) - 1} more" if len(task) > 1 else ""
+    return f"partition {task[0]}{more}"
+
+
+def _summed_up(
+    store: Store, rows: Rows, found: Tally, measures: Sequence[str] | None, least_clients: int
+) -> NetworkReview:
+    plan = rows.plan
+    codes = sorted(found.get("measures", {})) if measures is None else list(measures)
+    flows = {code: _flow(found, code) for code in codes}
+    enough = [code for code in codes if flows[code]["analysed"] >= least_clients]
+    if not enough:
+        raise DataError(
+            f"a review must rest on at least {least_clients} clients measured twice; no measure "
+            f"in {plan.quarter} has them. Choose another quarter, or lower least_clients."
+        )
+    reviewed = [_measure(rows, found, code, flows[code]) for code in enough]
+    reviewed.sort(key=lambda m: (m.measure.kind == "questionnaire", -m.flow["analysed"]))
+    left = [(code, flows[code]["analysed"]) for code in codes if code not in enough]
+    return NetworkReview(
+        quarter=plan.quarter,
+        n_eligible=found["eligible"],
+        n_visits=found["visits"],
+        n_readings=found["readings"],
+        n_clinics=len({p.clinic for p in store.partitions}),
+        measures=tuple(reviewed),
+        left_out=pd.DataFrame(left, columns=["measure", "analysed"]),
+        seconds=rows.stages.seconds,
+        rows=rows,
+    )
+
+
+def _flow(found: Tally, code: str) -> dict[str, int]:
+    own = found["flow"].get(code, {})
+    counts = {s: sum(row[s] for row in own.values()) for s in STAGES_OF_FLOW[1:]}
+    return {"eligible": found["eligible"], **counts}
+
+
+def _measure(rows: Rows, found: Tally, code: str, flow: dict[str, int]) -> NetworkMeasure:
+    tally, confidence = found["measures"][code], rows.plan.confidence
+    measure = measure_of(rows.caseload, code)
+    by_model, scale, notes = _judged_by_model(rows, code, tally)
+    tally = tally | by_model
+    course = None
+    try:
+        course = _course(rows, code, tally, scale)
+    except ModelError as reason:
+        notes = (*notes, str(reason))
+    improvement, standardised = change_of_moments(tally["moments"], measure, confidence)
+    clinics = [{"clinic": name, **row} for name, row in sorted(found["flow"][code].items())]
+    return NetworkMeasure(
+        measure=measure,
+        error=error_of(rows.caseload, code),
+        importance=importance_of(rows.caseload, code),
+        flow=flow,
+        flow_by_clinic=pd.DataFrame(clinics),
+        improvement=improvement,
+        standardised=standardised,
+        shares=shares_of_counts(tally, code, confidence),
+        verdicts=verdict_table(tally["verdicts"], by_model=False),
+        model_verdicts=verdict_table(tally["model_verdicts"], by_model=True),
+        worse=tally["worse"],
+        course=course,
+        shape="" if scale is None else "straight" if np.isinf(scale) else "flattening",
+        scale=np.nan if scale is None else scale,
+        n_series=tally["series"],
+        n_readings=tally["value"]["n"],
+        notes=notes,
+    )
+
+
+def _judged_by_model(
+    rows: Rows, code: str, tally: Tally
+) -> tuple[Tally, float | None, tuple[str, ...]]:
+    """Judge all clients by the model; give counts, the scale of the course, and notes."""
+    if tally["series"] <= GATHERED:
+        return _judged_here(rows, code)
+    stages, plan = rows.stages, rows.plan
+    series, judged = stages.files("judge", "series"), stages.files("judge", "judged")
+    every = -(-tally["series"] // _PROFILED)
+    sample = sample_series(series, judged, code, every=every, memory=stages.engine.memory)
+    model = learn_scale(
+        sample,
+        centre=tally["value"]["mean"][0],
+        gap=quantile_of_counts(tally["gap_days"], 0.5) / 7,
+        error=tally["error"],
+        n=tally["value"]["n"],
+    )
+    model = _learnt(stages, code, model, series)
+    importance = importance_of(rows.caseload, code)
+    todo = [
+        VerdictTask(
+            series=a,
+            judged=b,
+            measure=measure_of(rows.caseload, code),
+            line=importance.value if importance else None,
+            model=model,
+            confidence=plan.confidence,
+        )
+        for a, b in zip(series, judged, strict=True)
+    ]
+    counts = merge_all(_over(stages, f"verdicts-{code}", model_verdicts, todo))
+    rows.models[code] = model
+    return counts, float(model.at.scale), ()
+
+
+def _learnt(stages: Stages, code: str, model: Model, series: Sequence[str]) -> Model:
+    """Learn variances, and how much clients differ in their scales, from all partitions."""
+    stage = f"sums-{code}"
+    found = _over(stages, stage, scale_sums, [CourseTask(path, code, model) for path in series])
+    model = learn_variances(model, stages.files(stage, "sums"), merge_all(found))
+    if model.offsets.size == 1:
+        return learn_prior(model, {})
+    again = [CourseTask(path, code, model) for path in series]
+    return learn_prior(model, merge_all(_over(stages, f"scales-{code}", scale_likelihood, again)))
+
+
+def _over(stages: Stages, stage: str, function: Any, tasks: Sequence[Any]) -> list[Tally]:
+    """Run a stage over the tasks that left something to work on."""
+    paths = [task.series for task in tasks]
+    kept = [int(Path(path).name.split(".")[0]) for path in paths]
+    some = Stages(
+        folder=stages.folder,
+        engine=stages.engine,
+        names=tuple(stages.names[i] for i in kept),
+        rows=tuple(stages.rows[i] for i in kept),
+        progress=stages.progress,
+        seconds=stages.seconds,
+    )
+    return some.run(stage, function, tasks)
+
+
+def _judged_here(rows: Rows, code: str) -> tuple[Tally, float | None, tuple[str, ...]]:
+    """Judge a measure with few series as one machine does: gathered, by the same functions."""
+    series = rows.series(code)
+    judged = gather(rows.stages.files("judge", "judged"), code)
+    measure, importance = measure_of(rows.caseload, code), importance_of(rows.caseload, code)
+    error = error_of(rows.caseload, code)
+    courses, notes = None, ()
+    try:
+        own = series["error"].to_numpy() if error and error.source == "own study" else None
+        courses = fit_client_courses(series, standard_error_of_measurement=own)
+    except OutcomesError as reason:
+        notes = (str(reason),)
+    confidence = rows.plan.confidence
+    line = importance.value if importance else None
+    table = _with_model(judged, courses, measure, line, confidence)
+    write_part(str(rows.stages.folder / f"verdicts-{code}" / "00000"), "verdicts", table)
+    rows.courses[code] = courses
+    return tally_verdicts(table, confidence), courses.scale if courses else None, notes
+
+
+def _course(rows: Rows, code: str, tally: Tally, scale: float | None) -> Course:
+    if tally["series"] <= GATHERED:
+        return course_over_weeks(rows.series(code), scale=scale, confidence=rows.plan.confidence)
+    series = rows.stages.files("judge", "series")
+    model, stage = rows.models[code], f"course-{code}"
+    tasks = [CourseTask(path, code, model) for path in series]
+    sums = merge_all(_over(rows.stages, stage, course_sums, tasks))
+    return pooled_course(
+        rows.stages.files(stage, "sums"),
+        scale=float(model.at.scale),
+        centre=model.centre,
+        tally=tally,
+        n_readings=sums["readings"],
+        confidence=rows.plan.confidence,
+    )
