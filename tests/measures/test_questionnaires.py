@@ -239,7 +239,7 @@ def any_form(draw):
     return code, variant, rule, rows
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(any_form())
 def test_a_score_lies_on_its_scale_or_has_a_reason(drawn):
     code, variant, rule, rows = drawn

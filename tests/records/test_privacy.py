@@ -217,7 +217,7 @@ _WORDS = st.text(st.characters(blacklist_categories=["Cs"]), min_size=4, max_siz
 
 
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
 @given(st.lists(_WORDS, min_size=12, max_size=12, unique=True))
 def test_free_text_never_comes_through(tmp_path_factory, words):

@@ -70,7 +70,7 @@ def test_shares_go_with_their_counts():
     assert frame["count"].tolist() == [3, 20]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(
     st.integers(1, 5).flatmap(
         lambda columns: st.lists(

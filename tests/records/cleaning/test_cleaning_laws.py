@@ -93,7 +93,7 @@ def _caseload(readings, answers, visits, clients):
     return Caseload(tables=tables, ledger=empty_ledger(), sources=sources)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(_READING, max_size=40),
     st.lists(_ANSWER, max_size=40),
