@@ -369,6 +369,8 @@ _TIME_TO_GAIN = {
     "expected": "Number to be expected if all groups were alike.",
     "score": "Score of the group; positive: earlier gains than all together.",
     "gained": "1 at the visit at which the gain was reached, else 0.",
+    "share_reached": "Share of clients who reach the gain by the last time that is known.",
+    "optimality": "Largest violation of the estimate's optimality condition.",
 }
 
 #: Repeatability, agreement, and planning a repeatability study.
@@ -494,6 +496,8 @@ _SENSITIVITY = {
     "in_sd": "Its distance from the observed mean, in standard deviations.",
     "normal_quantile": "Quantile of the standard normal distribution.",
     "lag": "Weeks between two visits of a client.",
+    "shape": "Shape of the mean course.",
+    "along": "What the residuals are averaged over: weeks, or the fitted value.",
     "n_pairs": "Pairs of readings behind the point.",
     "change_in_errors": "The same, over the standard error.",
     "random": "Random terms of the model.",
