@@ -11,7 +11,6 @@ chance; those who stop are taken to be like those who stay.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -199,7 +198,7 @@ def simulate_slope(
     jitter: float = 0.25,
     studies: int = 1000,
     alpha: float = 0.05,
-    degrees_of_freedom: str = "satterthwaite",
+    degrees_of_freedom: str | None = None,
 ) -> pd.DataFrame:
     """Simulate whole studies and analyse each with the project's own mixed model.
 
@@ -218,8 +217,8 @@ def simulate_slope(
         Visits after the first lie up to so many weeks before or after their planned time.
     studies : int
         Studies simulated.
-    degrees_of_freedom : str
-        As for `fit_mixed_model`.
+    degrees_of_freedom : str, optional
+        As for `fit_mixed_model`; default its own default, so that the plan foresees the analysis.
 
     Returns
     -------
@@ -284,7 +283,7 @@ def _one_study(
     groups: int,
     jitter: float,
     level: float,
-    degrees_of_freedom: str,
+    degrees_of_freedom: str | None,
 ) -> tuple[float, float, float, float] | None:
     from outcomes.statistics.mixed_model import fit_mixed_model
 
@@ -343,7 +342,7 @@ def _information(course: Course) -> np.ndarray:
     return total
 
 
-def _visits_kept(planned: int, stopping: float) -> Sequence[float]:
+def _visits_kept(planned: int, stopping: float) -> np.ndarray:
     """Give the chance of each number of visits kept, 1 to all."""
     going = (1 - stopping) ** np.arange(planned)
     return np.append(going[:-1] * stopping, going[-1])

@@ -23,9 +23,11 @@ from outcomes.statistics.sensitivity.grid import (
     run_grid,
 )
 from outcomes.statistics.sensitivity.structure import (
+    check_linearity,
     choose_random_terms,
     client_influence,
     compare_engines,
+    residual_trend,
 )
 
 __all__ = [
@@ -38,6 +40,7 @@ __all__ = [
     "TippingPoint",
     "agreement",
     "caseload_simulation",
+    "check_linearity",
     "choices_that_move",
     "choose_random_terms",
     "client_influence",
@@ -45,6 +48,7 @@ __all__ = [
     "e_value",
     "e_value_of_difference",
     "quantile_envelopes",
+    "residual_trend",
     "residual_variogram",
     "run_grid",
     "tipping_point",

@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
-from outcomes.errors import ArgumentError, check_columns
+from outcomes.errors import (
+    ArgumentError,
+    check_between,
+    check_columns,
+    check_count,
+    rows_must,
+)
 
 if TYPE_CHECKING:
     from outcomes.statistics.mixed_model import MixedModelFit
 
-__all__ = ["choose_random_terms", "client_influence", "compare_engines"]
+__all__ = [
+    "check_linearity",
+    "choose_random_terms",
+    "client_influence",
+    "compare_engines",
+    "residual_trend",
+]
 
 
 def client_influence(fit: MixedModelFit, *, term: str | None = None) -> pd.DataFrame:
@@ -94,6 +108,111 @@ def choose_random_terms(
         rows.append(row)
         before = fit
     return pd.DataFrame(rows)
+
+
+def check_linearity(
+    data: pd.DataFrame, formula: str, *, time: str = "week", groups: str = "client"
+) -> pd.DataFrame:
+    """Compare a straight course with flattening and bent ones.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row per reading; time is 0 or more.
+    formula : str
+        Fixed part with the time in it, as ``"value ~ week"``.
+    time, groups : str
+        Column of time, and of clients.
+
+    Returns
+    -------
+    DataFrame
+        shape (straight, flattening: log(1 + time), bent: with a square), n_parameters,
+        log_likelihood, aic (both by maximum likelihood), difference (of aic from the straight
+        course; below -2 is worth a look), p_value (likelihood ratio of the square).
+
+    Notes
+    -----
+    All with a random level and slope in weeks, so that the shapes differ in the mean course only.
+    """
+    from outcomes.statistics.mixed_model import fit_mixed_model
+
+    check_columns(data, [time, groups])
+    if (data[time] < 0).any():
+        raise rows_must(time, "be zero or more", data[time] < 0, "Count time from the start")
+    rows = data.assign(flattening=np.log1p(data[time]), square=data[time] ** 2)
+    shapes = {
+        "straight": formula,
+        "flattening": re.sub(rf"\b{re.escape(time)}\b", "flattening", formula),
+        "bent": f"{formula} + square",
+    }
+    fits = {
+        shape: fit_mixed_model(rows, words, groups=groups, random=f"1 + {time}", method="ML")
+        for shape, words in shapes.items()
+    }
+    straight = fits["straight"]
+    table = pd.DataFrame(
+        {
+            "shape": list(fits),
+            "n_parameters": [fit.n_parameters for fit in fits.values()],
+            "log_likelihood": [fit.log_likelihood for fit in fits.values()],
+            "aic": [fit.aic for fit in fits.values()],
+        }
+    )
+    table["difference"] = table["aic"] - straight.aic
+    table["p_value"] = [np.nan, np.nan, fits["bent"].compare(straight).p_value]
+    return table
+
+
+def residual_trend(
+    fit: MixedModelFit, *, along: pd.Series | np.ndarray, bins: int = 8, level: float = 0.95
+) -> pd.DataFrame:
+    """Average the clients' residuals over classes of time, of the fitted value, or of anything.
+
+    Parameters
+    ----------
+    fit : MixedModelFit
+        A fit with rows.
+    along : array of float
+        One value per row of the fit, in the order of the rows used: the week, or the fitted value.
+    bins : int
+        Classes of about equal numbers of readings.
+    level : float
+        Level of the intervals, in (0, 1).
+
+    Returns
+    -------
+    DataFrame
+        along (mean of the class), n_readings, mean (of the residuals), ci_low, ci_high, ci_level,
+        sd (of the residuals: a funnel shape shows here), beyond_limits (interval excludes zero).
+
+    Notes
+    -----
+    Intervals take readings as independent; they serve to see a pattern, not to test one.
+    """
+    level = check_between("level", level, 0, 1, remedy="Give 0.95")
+    bins = check_count("bins", bins, least=2)
+    residual = fit.residuals()["residual_client"].to_numpy(float)
+    place = np.asarray(along, dtype=float)
+    if place.size != residual.size:
+        raise ArgumentError(
+            f"along must have one entry per row of the fit, got {place.size} for {residual.size}. "
+            "Take the rows that the fit used."
+        )
+    edges = np.unique(np.quantile(place, np.linspace(0, 1, bins + 1)))
+    which = np.clip(np.searchsorted(edges, place, side="right") - 1, 0, max(edges.size - 2, 0))
+    rows = pd.DataFrame({"which": which, "along": place, "residual": residual})
+    group = rows.groupby("which")
+    table = group["residual"].agg(["size", "mean", "std"]).reset_index(drop=True)
+    table.columns = ["n_readings", "mean", "sd"]
+    n = table["n_readings"].to_numpy(float)
+    spread = table["sd"].fillna(0.0).to_numpy(float)
+    reach = stats.t.ppf(0.5 + level / 2, np.maximum(n - 1, 1)) * spread / np.sqrt(n)
+    table.insert(0, "along", group["along"].mean().to_numpy())
+    table["ci_low"], table["ci_high"] = table["mean"] - reach, table["mean"] + reach
+    table["ci_level"] = level
+    table["beyond_limits"] = (table["ci_low"] > 0) | (table["ci_high"] < 0)
+    return table
 
 
 def compare_engines(

@@ -13,8 +13,10 @@ from outcomes.statistics.time_to_gain.kaplan_meier import (
     kaplan_meier,
     log_rank,
     median_time,
+    numbers_at_risk,
     restricted_mean,
 )
+from outcomes.statistics.time_to_gain.summary import gain_summary
 from outcomes.statistics.time_to_gain.turnbull import (
     IntervalCurve,
     interval_score_test,
@@ -26,12 +28,14 @@ __all__ = [
     "IntervalCurve",
     "aalen_johansen",
     "gain_intervals",
+    "gain_summary",
     "hazard_by_visit",
     "hazard_ratios",
     "interval_score_test",
     "kaplan_meier",
     "log_rank",
     "median_time",
+    "numbers_at_risk",
     "restricted_mean",
     "turnbull",
     "turnbull_median",

@@ -7,6 +7,8 @@ interval    log(-log S) -/+ z sqrt(sum d_j / (n_j (n_j - d_j))) / |log S|
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -14,7 +16,7 @@ from scipy import stats
 from outcomes.errors import DataError, check_between, check_positive, rows_must
 from outcomes.results import Estimate
 
-__all__ = ["kaplan_meier", "log_rank", "median_time", "restricted_mean"]
+__all__ = ["kaplan_meier", "log_rank", "median_time", "numbers_at_risk", "restricted_mean"]
 
 
 def kaplan_meier(
@@ -86,6 +88,34 @@ def kaplan_meier(
             "ci_level": level,
         }
     )
+
+
+def numbers_at_risk(
+    time: pd.Series | np.ndarray, *, at: Sequence[float] | np.ndarray
+) -> pd.DataFrame:
+    """Count the clients still in care and short of the gain at given times, for below a figure.
+
+    Parameters
+    ----------
+    time : array of float
+        As for `kaplan_meier`.
+    at : sequence of float
+        Times.
+
+    Returns
+    -------
+    DataFrame
+        time, at_risk (clients whose time is at or beyond it).
+
+    Examples
+    --------
+    >>> numbers_at_risk([2, 3, 3, 5], at=[0, 3, 6])["at_risk"].tolist()
+    [4, 3, 0]
+    """
+    times = np.sort(np.asarray(time, dtype=float))
+    asked = np.asarray(list(at), dtype=float)
+    left = times.size - np.searchsorted(times, asked, side="left")
+    return pd.DataFrame({"time": asked, "at_risk": left})
 
 
 def median_time(curve: pd.DataFrame, *, share: float = 0.5, unit: str = "weeks") -> Estimate:

