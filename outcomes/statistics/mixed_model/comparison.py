@@ -114,7 +114,7 @@ def _same_span(a: MixedModelFit, b: MixedModelFit) -> bool:
 
 
 def _added_variances(small: MixedModelFit, large: MixedModelFit) -> int:
-    """Number of variances of the larger fit that are zero in the smaller."""
+    """Count the variances of the larger fit that are zero in the smaller."""
 
     def count(fit: MixedModelFit) -> int:
         return sum(len(level.terms) for level in fit.design.levels) + (

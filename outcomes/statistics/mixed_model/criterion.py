@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.statistics.mixed_model.likelihood import Evaluation, Level, State, evaluate
@@ -28,15 +29,23 @@ class ResidualStructure(Protocol):
     n_parameters: int
 
     def start(self) -> Array:
-        """Starting values of the unconstrained parameters."""
+        """Give starting values of the unconstrained parameters."""
         ...
 
     def state(self, x: Array) -> State:
-        """Sums per innermost group at x."""
+        """Give the sums per innermost group at x."""
         ...
 
     def chain(self, x: Array) -> tuple[Array, Array, Array]:
         """Natural parameters, and their first and second derivatives with respect to x."""
+        ...
+
+    def describe(self, x: Array, unit: float) -> list[tuple[str, str, float, float]]:
+        """Rows (term, other term, variance, standard deviation) for the table of variances."""
+        ...
+
+    def relative_variance(self, new: pd.DataFrame, x: Array) -> Array:
+        """Residual variance of new rows relative to `residual_variance`."""
         ...
 
 
@@ -148,7 +157,7 @@ class Criterion:
         return out
 
     def jacobian(self, x: Array) -> tuple[Array, list[Array]]:
-        """Derivatives of the natural parameters: first (natural, x), second one (x, x) each."""
+        """Differentiate the natural parameters: first (natural, x), second one (x, x) each."""
         size, at = self.size, self.structure.n_parameters
         first = np.zeros((size, size))
         second = [np.zeros((size, size)) for _ in range(size)]

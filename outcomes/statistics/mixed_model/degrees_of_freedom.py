@@ -160,7 +160,7 @@ class SmallSample:
             u[j, m] = u[m, j].T
         info[m, m] = trace[m] - gamma @ info[:m, m]
         u[m, m] = t[m] - np.einsum("i,iab->ab", gamma, u[:m, m])
-        w = 2.0 * np.linalg.pinv(info, rcond=1e-13, hermitian=True)
+        w = np.asarray(2.0 * np.linalg.pinv(info, rcond=1e-13, hermitian=True), dtype=np.float64)
         ptc = np.einsum("jab,bc->jac", t, c)
         middle = np.einsum("ij,ijab->ab", w, u) - np.einsum("ij,iab,jbc->ac", w, ptc, t)
         for (a, b), matrix in ev.curved.items():

@@ -9,13 +9,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.errors import ArgumentError, DataError, Faults, check_columns, rows_must
+from outcomes.errors import ArgumentError, DataError, check_columns
+from outcomes.statistics.mixed_model.checking import check_cells, check_design
+from outcomes.statistics.mixed_model.grouping import number_groups
 
 __all__ = [
     "Design",
@@ -122,7 +124,7 @@ def group_names(groups: str | Sequence[str]) -> tuple[str, ...]:
 def random_terms(
     random: str | Sequence[str] | Mapping[str, str] | None, names: Sequence[str]
 ) -> dict[str, str]:
-    """Formula of the random terms of every level that has some."""
+    """Give the formula of the random terms of every level that has some."""
     if random is None:
         return {}
     if isinstance(random, str):
@@ -147,7 +149,8 @@ def random_terms(
 def _parsed(text: str) -> Any:
     from formulaic import Formula
 
-    return Formula(text)
+    make: Any = Formula
+    return make(text)
 
 
 def _formula(text: str, name: str, two_sided: bool) -> Any:
@@ -168,102 +171,6 @@ def _variables(formula: Any, frame: pd.DataFrame) -> list[str]:
     """Columns of the frame that a formula uses."""
     needed = formula.required_variables
     return [str(name) for name in needed]
-
-
-def _text_that_should_be_numbers(column: pd.Series) -> NDArray[np.bool_] | None:
-    """Rows of a text column that are not numbers, where most of its values are."""
-    if pd.api.types.is_numeric_dtype(column.dtype) or isinstance(column.dtype, pd.CategoricalDtype):
-        return None
-    if pd.api.types.is_datetime64_any_dtype(column.dtype):
-        return np.ones(len(column), dtype=bool)
-    distinct = pd.Series(column.dropna().unique())
-    numbers = pd.to_numeric(distinct, errors="coerce").notna()
-    if numbers.sum() >= 2 and (not numbers.all() or numbers.sum() > 10):
-        bad = ~column.isin(distinct[numbers])
-        return bad.to_numpy() if bad.any() else np.ones(len(column), dtype=bool)
-    return None
-
-
-def _check_cells(
-    data: pd.DataFrame, columns: Sequence[str], response: Sequence[str], groups: Sequence[str]
-) -> None:
-    faults = Faults()
-    for name in groups:
-        faults.add_if(
-            data[name].isna(),
-            f"group column {name}",
-            "be filled in",
-            "Fill it in, or remove these rows first",
-        )
-    for name in columns:
-        column = data[name]
-        if name in response and not pd.api.types.is_numeric_dtype(column.dtype):
-            bad = pd.to_numeric(column, errors="coerce").isna() & column.notna()
-            broken = bad.to_numpy() if bad.any() else np.ones(len(column), dtype=bool)
-        else:
-            text = _text_that_should_be_numbers(column)
-            if text is not None and not pd.api.types.is_datetime64_any_dtype(column.dtype):
-                text = text & column.notna().to_numpy()
-            broken = np.zeros(len(column), dtype=bool) if text is None else text
-        remedy = "Correct the cells, or convert the column with pandas.to_numeric"
-        faults.add_if(broken, name, "hold numbers, not text or dates", remedy)
-        if pd.api.types.is_float_dtype(column.dtype):
-            values = column.to_numpy(dtype=float, na_value=np.nan)
-            faults.add_if(np.isinf(values), name, "be finite", "Correct or empty the cells")
-    faults.raise_if_any()
-
-
-def _codes(
-    frame: pd.DataFrame, path: tuple[str, ...]
-) -> tuple[NDArray[np.intp], pd.DataFrame, NDArray[np.bool_]]:
-    """Group of every row along `path`, its key table, and where the level above changes.
-
-    Groups are numbered so that those of one outer group are neighbours.
-    """
-    inner = frame[path[-1]]
-    if pd.api.types.is_integer_dtype(inner.dtype) and len(path) == 1:
-        runs = _codes_of_runs(inner.to_numpy())
-        if runs is not None:
-            codes, heads = runs
-            return codes, pd.DataFrame({path[0]: inner.to_numpy()[heads]}), np.zeros(0, bool)
-    codes, labels = pd.factorize(inner)
-    first = np.full(len(labels), -1, dtype=np.intp)
-    first[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)
-    keys = frame[list(path)].iloc[first].reset_index(drop=True)
-    if len(path) == 1:
-        return codes, keys, np.zeros(0, bool)
-    for outer in path[:-1]:
-        upper, _ = pd.factorize(frame[outer])
-        crossed = upper != upper[first][codes]
-        if crossed.any():
-            n = np.unique(codes[crossed]).size
-            raise DataError(
-                f"{path[-1]} must lie within one {outer}; {n:,} of {len(labels):,} groups do not "
-                f"(first at row {int(np.flatnonzero(crossed)[0])}). If labels are reused for "
-                f"different {path[-1]}s, make them unique (join the two columns); groups that "
-                f"truly cross need {outer} in the fixed part, as C({outer}), instead of in groups.",
-                rows=np.flatnonzero(crossed).tolist(),
-            )
-    uppers = [pd.factorize(keys[outer])[0] for outer in path[:-1]]
-    order = np.lexsort(uppers[::-1])
-    place = np.empty(len(order), dtype=np.intp)
-    place[order] = np.arange(len(order))
-    keys = keys.iloc[order].reset_index(drop=True)
-    sorted_uppers = np.column_stack([u[order] for u in uppers])
-    change = np.r_[True, (sorted_uppers[1:] != sorted_uppers[:-1]).any(axis=1)]
-    return place[codes], keys, change
-
-
-def _codes_of_runs(values: NDArray[Any]) -> tuple[NDArray[np.intp], NDArray[np.intp]] | None:
-    """Codes where each group's rows stand together; None where they do not."""
-    change = np.empty(values.size, dtype=bool)
-    change[0] = True
-    np.not_equal(values[1:], values[:-1], out=change[1:])
-    heads = np.flatnonzero(change)
-    found = values[heads]
-    if not bool((found[1:] > found[:-1]).all()) and np.unique(found).size != heads.size:
-        return None
-    return np.cumsum(change) - 1, heads
 
 
 def _columns(matrix: pd.DataFrame) -> tuple[Array, ...]:
@@ -345,11 +252,11 @@ def build_design(
     used += [name for name in extra if name not in used]
     check_columns(data, [*names, *used], thing="the data")
     response = [str(name) for name in fixed.lhs.required_variables]
-    _check_cells(data, used, response, names)
-    frame = data[list(dict.fromkeys([*names, *used]))]
+    check_cells(data, used, response, names)
+    frame = cast(pd.DataFrame, data[list(dict.fromkeys([*names, *used]))])
     complete = np.ones(len(frame), dtype=bool)
     for name in used:
-        complete &= frame[name].notna().to_numpy()
+        complete &= ~np.asarray(pd.isna(frame[name]), dtype=bool)
     kept = np.flatnonzero(complete)
     n_dropped = len(frame) - kept.size
     if n_dropped:
@@ -369,7 +276,7 @@ def build_design(
         text, parsed = terms[name]
         path = names[:depth]
         spec, columns = _random_columns(parsed, frame, name, matrices.rhs, x)
-        codes, keys, _ = _codes(frame, path)
+        codes, keys = number_groups(frame, path)
         levels.append(
             RandomLevel(
                 name=name,
@@ -388,7 +295,7 @@ def build_design(
     if nested and nested[0].name == names[-1]:
         inner_codes, n_clients = nested[0].codes, nested[0].n_groups
     else:
-        inner_codes, keys, _ = _codes(frame, names)
+        inner_codes, keys = number_groups(frame, names)
         n_clients = len(keys)
     design = Design(
         formula=formula,
@@ -405,7 +312,7 @@ def build_design(
         n_dropped=n_dropped,
         frame=frame,
     )
-    _check_design(design)
+    check_design(design)
     return design
 
 
@@ -442,67 +349,3 @@ def constant_within(design: Design, level: RandomLevel) -> int:
     return sum(
         not bool(np.any((column[order][1:] != column[order][:-1]) & same)) for column in design.x
     )
-
-
-def _check_design(design: Design) -> None:
-    faults = Faults()
-    for columns, owner in [(design.x, "a column of the fixed part")] + [
-        (level.z, f"a random term of {level.name}") for level in design.levels
-    ]:
-        for column in columns:
-            total = float(column.sum())
-            if not np.isfinite(total) and not np.isfinite(column).all():
-                faults.add(
-                    rows_must(
-                        owner,
-                        "be finite after its function is applied",
-                        ~np.isfinite(column),
-                        "Check the formula and these rows",
-                    )
-                )
-    if not np.isfinite(design.y).all():
-        faults.add(
-            rows_must(
-                "the outcome", "be finite", ~np.isfinite(design.y), "Check the formula and the rows"
-            )
-        )
-    faults.raise_if_any()
-    if np.ptp(design.y) == 0.0:
-        faults.add(DataError("the outcome must vary; all its values are equal."))
-    if design.n_rows <= len(design.x):
-        faults.add(
-            DataError(
-                f"the data must have more complete rows than the fixed part has columns "
-                f"({len(design.x)}); there are {design.n_rows}."
-            )
-        )
-    for level in design.levels:
-        if level.n_groups < 2:
-            faults.add(
-                DataError(
-                    f"{level.name} must have at least two groups; there is one. For a single "
-                    f"client use a regression or the single-case statistics."
-                )
-            )
-    if design.levels:
-        inner = design.levels[0]
-        counts = np.bincount(inner.codes)
-        if counts.max() == 1:
-            faults.add(
-                DataError(
-                    f"each {inner.name} must have several rows; every one has a single row, so "
-                    f"that differences between groups and error cannot be told apart. Use an "
-                    f"ordinary regression."
-                )
-            )
-        elif counts.max() < len(inner.terms) or (
-            len(inner.terms) > 1 and counts.max() == len(inner.terms)
-        ):
-            faults.add(
-                DataError(
-                    f"the random terms of {inner.name} ({len(inner.terms)}) must be fewer than the "
-                    f"rows of at least one group; the longest has {counts.max()}. Drop random "
-                    f"terms."
-                )
-            )
-    faults.raise_if_any()

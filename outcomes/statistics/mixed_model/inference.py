@@ -62,7 +62,7 @@ def contrast_df(fit: MixedModelFit, contrast: Array) -> tuple[float, bool]:
 
 def contrast_table(fit: MixedModelFit, names: list[str], contrasts: Array) -> pd.DataFrame:
     """One t test per row of `contrasts` (coefficients in the units of the data)."""
-    working = np.linalg.solve(fit.work.r.T, contrasts.T).T
+    working = contrasts @ fit.work.inverse
     estimate = contrasts @ fit.coefficients
     error = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, fit.covariance, contrasts))
     judged = [contrast_df(fit, row) for row in working]
@@ -86,7 +86,7 @@ def contrast_table(fit: MixedModelFit, names: list[str], contrasts: Array) -> pd
 
 
 def coefficient_table(fit: MixedModelFit) -> pd.DataFrame:
-    """The fixed part, one row per column of the design."""
+    """Test every column of the fixed part."""
     names = list(fit.design.x_names)
     return contrast_table(fit, names, np.eye(len(names)))
 
@@ -139,7 +139,7 @@ def joint_test(fit: MixedModelFit, contrasts: Array) -> Test:
     covariance = contrasts @ fit.covariance @ contrasts.T
     q = contrasts.shape[0]
     f = float(estimate @ np.linalg.solve(covariance, estimate)) / q
-    working = np.linalg.solve(fit.work.r.T, contrasts.T).T
+    working = contrasts @ fit.work.inverse
     df, scale = np.inf, 1.0
     if fit.uses_kenward_roger:
         df, scale = small.kenward_roger(working)

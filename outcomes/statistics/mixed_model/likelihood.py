@@ -17,7 +17,7 @@ need. The fixed part is eliminated last, as a level of infinite variance. No ste
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -241,6 +241,11 @@ def _cross(left: Array, right: Array, starts: NDArray[np.intp] | None) -> Array:
     return np.add.reduceat(left[:, :, None] * right[:, None, :], starts, axis=0)
 
 
+def _total(parts: Iterable[Array]) -> Array:
+    """Add up matrices."""
+    return np.sum(list(parts), axis=0)
+
+
 def _turn(matrices: Array) -> Array:
     return np.swapaxes(matrices, -1, -2)
 
@@ -290,7 +295,7 @@ def _eliminate(state: State, level: Level, factor: Array) -> tuple[State, Elimin
     b = _weigh(k, s.zr)
     w = s.zr - _weigh(s.zz, b)
     new = State(s=Sums(s.zz, s.zr, s.rr), log_det=state.log_det + log_det)
-    new.s = _carry(s.rr - sum((_cross(s.zr[a], b[a], starts) for a in range(q)), start=0.0), level)
+    new.s = _carry(s.rr - sum(_cross(s.zr[a], b[a], starts) for a in range(q)), level)
 
     def through(sums: Sums) -> tuple[Array, Array, float]:
         tz = sums.zr - _weigh(sums.zz, b)
@@ -355,18 +360,16 @@ def _add_own_parameters(
 
     for index, way in enumerate(ways):
         here = before + index
-        new.t.append(_carry(sum((_cross(w[x], w[y], starts) for x, y in way), start=0.0), level))
+        new.t.append(_carry(_total(_cross(w[x], w[y], starts) for x, y in way), level))
         new.trace.append(float(sum(big_q[x, y].sum() for x, y in way)))
         for j in range(before):
-            full = sum((_cross(w[y], mixed[j][x], starts) for x, y in way), start=0.0)
+            full = _total(_cross(w[y], mixed[j][x], starts) for x, y in way)
             new.u[here, j] = _carry(full, level, symmetric=False)
             new.info[here, j] = float(sum(held[j][x, y].sum() for x, y in way))
         for other in range(index + 1):
-            full, number = 0.0, 0.0
-            for x, y in way:
-                for u, v in ways[other]:
-                    full = full + w_q_w(x, y, u, v)
-                    number += float(np.sum(big_q[y, u] * big_q[v, x]))
+            crossed = [(x, y, u, v) for x, y in way for u, v in ways[other]]
+            full = _total(w_q_w(*four) for four in crossed)
+            number = float(sum(np.sum(big_q[y, u] * big_q[v, x]) for x, y, u, v in crossed))
             new.u[here, before + other] = _carry(full, level, symmetric=False)
             new.info[here, before + other] = number
 

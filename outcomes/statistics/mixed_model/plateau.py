@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -21,8 +22,10 @@ from scipy import optimize, special
 
 from outcomes.errors import DataError, ModelError, OutcomesError, check_between, check_choice
 from outcomes.results import Claim
+from outcomes.statistics.mixed_model.checking import as_numbers
 from outcomes.statistics.mixed_model.design import Design, build_design
 from outcomes.statistics.mixed_model.fit import fit_design
+from outcomes.statistics.mixed_model.profile import find_root
 from outcomes.statistics.mixed_model.result import Choices, MixedModelFit
 
 __all__ = ["PlateauCourse", "fit_plateau_course"]
@@ -137,7 +140,7 @@ def fit_plateau_course(
     check_between("ci_level", ci_level, 0, 1, remedy="Give 0.95")
     if time not in data.columns:
         raise DataError(f"the data must have the column {time}. Name the column of the time.")
-    column = pd.to_numeric(data[time], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    column = as_numbers(cast(pd.Series, data[time]))
     if np.nanmin(column) < 0:
         raise DataError(f"{time} must be zero or more. Count the time from the first visit.")
     frame = pd.DataFrame({groups: data[groups], outcome: data[outcome], time: column})
@@ -177,11 +180,10 @@ def fit_plateau_course(
     found = float(grid[best])
     if inside:
         bracket = (float(grid[best - 1]), float(grid[best + 1]))
-        found = float(
-            optimize.minimize_scalar(
-                lost, bounds=bracket, method="bounded", options={"xatol": 1e-9}
-            ).x
+        search: Any = optimize.minimize_scalar(
+            lost, bounds=bracket, method="bounded", options={"xatol": 1e-9}
         )
+        found = float(search.x)
     scale = float(np.exp(found))
     fit = at(scale)
     if fit is None:
@@ -233,9 +235,7 @@ def _interval(
         inside, end = found, open_end
         for point in side:
             if values[np.searchsorted(grid, point)] > limit:
-                root = optimize.brentq(
-                    lambda g: min(lost(g), limit + 1e6) - limit, inside, point, xtol=1e-8
-                )
+                root = find_root(lambda g: min(lost(g), limit + 1e6) - limit, inside, point)
                 end = float(np.exp(root))
                 break
             inside = float(point)

@@ -231,7 +231,7 @@ def _products(frame: pd.DataFrame, terms: Sequence[Sequence[str]]) -> Array:
 
 
 def _complete(frame: pd.DataFrame, recipe: Recipe) -> pd.DataFrame:
-    if frame[recipe.group].isna().any():
+    if np.asarray(pd.isna(frame[recipe.group]), dtype=bool).any():
         raise DataError(
             f"group column {recipe.group} must be filled in; some rows of the files are not. Fill "
             f"it in, or remove these rows first."
@@ -269,7 +269,8 @@ def file_sums(
         for i in range(len(z))
         for product in [*(z[i] * z[i:]), *(z[i] * rest)]
     ]
-    return pd.Series(labels), np.bincount(codes, minlength=n), np.array(sums).T, rest @ rest.T
+    counts = np.bincount(codes, minlength=n)
+    return pd.Series(labels), counts, np.array(sums, dtype=np.float64).T, rest @ rest.T
 
 
 def add_sums(
@@ -286,8 +287,8 @@ def add_sums(
     else:
         order = np.argsort(codes, kind="stable")
         rows = rows[order]
-    rr = np.sum([part[3] for part in parts], axis=0)
-    return pd.Series(labels), counts.astype(np.intp), rows, rr
+    rr = np.asarray(np.sum([part[3] for part in parts], axis=0), dtype=np.float64)
+    return pd.Series(labels), counts.astype(np.intp), np.asarray(rows, dtype=np.float64), rr
 
 
 def _unpacked(rows: Array, rr: Array, q: int, p: int) -> Sums:
@@ -341,7 +342,7 @@ def _product_sql(term: Sequence[str], recipe: Recipe) -> str:
 
 
 def _source_sql(recipe: Recipe) -> tuple[str, str]:
-    """The files, and the condition of a complete row."""
+    """Name the files, and the condition of a complete row."""
     missing = [
         f"{_quoted(name)} IS NOT NULL AND NOT isnan(CAST({_quoted(name)} AS DOUBLE))"
         for name in recipe.used

@@ -13,7 +13,7 @@ variances taken as known).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -46,7 +46,7 @@ def client_effects(fit: MixedModelFit, level: str | None) -> pd.DataFrame:
     effects, sds = solve_levels(fit)[at]
     one = fit.design.levels[at]
     n, q = one.n_groups, len(one.terms)
-    frame = one.keys.loc[one.keys.index.repeat(q)].reset_index(drop=True)
+    frame = cast(pd.DataFrame, one.keys.loc[one.keys.index.repeat(q)]).reset_index(drop=True)
     frame["term"] = np.tile(np.asarray(one.terms, dtype=object), n)
     frame["estimate"] = effects.reshape(n * q)
     frame["conditional_sd"] = sds.reshape(n * q)
@@ -60,7 +60,7 @@ def residual_table(fit: MixedModelFit) -> pd.DataFrame:
     client = population.copy()
     for level, (effects, _) in zip(design.levels, solve_levels(fit), strict=True):
         client += np.einsum("qn,nq->n", np.stack(level.z), effects[level.codes])
-    frame = design.frame[list(design.groups)].reset_index(drop=True)
+    frame = cast(pd.DataFrame, design.frame[list(design.groups)]).reset_index(drop=True)
     frame["value"] = design.y
     frame["fitted_population"], frame["fitted_client"] = population, client
     frame["residual_population"] = design.y - population
@@ -117,7 +117,7 @@ def _groups_of(level: RandomLevel, new: pd.DataFrame) -> NDArray[np.intp]:
     if len(level.path) == 1:
         return pd.Index(level.keys[level.path[0]]).get_indexer(pd.Index(new[level.path[0]]))
     known = pd.MultiIndex.from_frame(level.keys)
-    return known.get_indexer(pd.MultiIndex.from_frame(new[list(level.path)]))
+    return known.get_indexer(pd.MultiIndex.from_frame(cast(pd.DataFrame, new[list(level.path)])))
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ class _Point:
 
 
 def _point(fit: MixedModelFit, x: Array | None = None, log_s2: float = 0.0) -> _Point:
-    """The estimate, or another place."""
+    """Go to the estimate, or to another place."""
     small = fit.small_sample
     criterion = small.criterion
     if x is None:
@@ -262,7 +262,8 @@ def _complete(columns: Array, thing: str) -> None:
 
 
 def _keys(fit: MixedModelFit, new: pd.DataFrame) -> pd.DataFrame:
-    return new[[name for name in fit.design.groups if name in new.columns]].reset_index(drop=True)
+    names = [name for name in fit.design.groups if name in new.columns]
+    return cast(pd.DataFrame, new[names]).reset_index(drop=True)
 
 
 def predict(fit: MixedModelFit, new: pd.DataFrame, *, level: str = "client") -> pd.DataFrame:

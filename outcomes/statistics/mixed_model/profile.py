@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +27,7 @@ from outcomes.statistics.mixed_model.residual_structure import build_structure
 if TYPE_CHECKING:
     from outcomes.statistics.mixed_model.result import MixedModelFit
 
-__all__ = ["profile_interval"]
+__all__ = ["find_root", "profile_interval"]
 
 Array = NDArray[np.float64]
 #: From free v to (w, dw/dv, list of second derivatives of each w, empty where linear).
@@ -187,7 +187,7 @@ def _moving(size: int, index: int, total: float) -> Embedding:
 def profile_interval(
     fit: MixedModelFit, kind: str, at: int, pair: tuple[int, int], estimate: float
 ) -> tuple[float, float]:
-    """Ends of the profile interval.
+    """Find the ends of the profile interval.
 
     Parameters
     ----------
@@ -303,14 +303,12 @@ def _end(
             value += step
         else:
             return np.inf
-    return (
-        float(optimize.brentq(excess, inside, value, xtol=1e-10, rtol=1e-8))
-        if (inside != estimate)
-        else float(_from_estimate(excess, estimate, value))
-    )
+    if inside == estimate:  # the estimate itself is known to lie inside
+        inside = estimate + 1e-3 * (value - estimate)
+    return find_root(excess, inside, value)
 
 
-def _from_estimate(excess: Callable[[float], float], estimate: float, value: float) -> float:
-    """Search between the estimate, where the excess is known to be negative, and a value."""
-    near = estimate + 1e-3 * (value - estimate)
-    return optimize.brentq(excess, near, value, xtol=1e-10, rtol=1e-8)
+def find_root(function: Callable[[float], float], low: float, high: float) -> float:
+    """Find where a function of one number changes its sign."""
+    root: Any = optimize.brentq(function, low, high, xtol=1e-10)
+    return float(root)

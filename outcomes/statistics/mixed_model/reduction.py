@@ -233,7 +233,7 @@ def _ordered(codes: Index) -> Index | None:
 
 
 def _pieces(starts: Index, n_rows: int, most: int = BLOCK) -> Iterator[tuple[int, int]]:
-    """Runs of whole groups, as (first group, first group after), about `most` rows each."""
+    """Yield runs of whole groups, (first group, first group after), about `most` rows each."""
     ends = np.append(starts[1:], n_rows)
     first = 0
     while first < starts.size:

@@ -206,7 +206,7 @@ class Autoregressive(Independent):
         return np.array([np.log(-np.log(0.4))])
 
     def chain(self, x: Array) -> tuple[Array, Array, Array]:
-        """The rate is an exponential."""
+        """Rates are exponentials."""
         rate = np.exp(x)
         return rate, rate, rate
 
@@ -246,7 +246,7 @@ class Autoregressive(Independent):
         return float(np.exp(-np.exp(x[0]) * gap / self.unit))
 
     def describe(self, x: Array, unit: float) -> list[tuple[str, str, float, float]]:
-        """The variance, and the correlation one unit of time apart."""
+        """Give the variance, and the correlation one unit of time apart."""
         phi = self.correlation(x)
         return [
             ("", "", unit, float(np.sqrt(unit))),

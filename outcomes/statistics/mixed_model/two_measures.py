@@ -1,4 +1,4 @@
-"""Two measures of the same clients at once: do those who gain the one gain, or lose, the other?
+"""Two measures of the same clients at once: whether those who gain one gain, or lose, the other.
 
 The readings of both measures are stacked. Each measure has its own mean course and its own error
 variance, and the clients' own starts and slopes in both are correlated freely: a bivariate mixed
@@ -9,12 +9,14 @@ measurement error, which that of observed changes is not.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import cast
 
 import numpy as np
 import pandas as pd
 
 from outcomes.errors import ArgumentError, DataError, check_columns
 from outcomes.results import Claim
+from outcomes.statistics.mixed_model.checking import as_numbers
 from outcomes.statistics.mixed_model.fit import fit_mixed_model
 from outcomes.statistics.mixed_model.profile import profile_interval
 from outcomes.statistics.mixed_model.result import MixedModelFit
@@ -100,22 +102,23 @@ def fit_two_measures(
     ArgumentError, DataError, ModelError
         As `fit_mixed_model`; also if one of the measures has no rows.
 
-    Checked against: nlme 3.1-162 (tests/statistics/mixed_model/test_two_measures.py).
+    Checked against: nlme 3.1-162, two sides of a scan (tests/evidence/mixed_model_agreement.py).
     """
     check_columns(data, [groups, time, "measure", "value"], thing="the data")
     if first == second:
         raise ArgumentError("first and second must be different measures.")
-    missing = [name for name in (first, second) if not (data["measure"] == name).any()]
+    measure = np.asarray(data["measure"], dtype=object)
+    missing = [name for name in (first, second) if not (measure == name).any()]
     if missing:
         raise DataError(f"the data must have rows of both measures; none of {', '.join(missing)}.")
-    use = data[data["measure"].isin([first, second])]
-    is_first = (use["measure"] == first).to_numpy(dtype=float)
-    moment = use[time].to_numpy(dtype=float)
+    use = (measure == first) | (measure == second)
+    is_first = (measure[use] == first).astype(float)
+    moment = as_numbers(cast(pd.Series, data[time]))[use]
     stacked = pd.DataFrame(
         {
-            groups: use[groups].to_numpy(),
+            groups: np.asarray(data[groups])[use],
             "which": np.where(is_first > 0, "a", "b"),
-            "value": use["value"].to_numpy(dtype=float),
+            "value": as_numbers(cast(pd.Series, data["value"]))[use],
             "start_first": is_first,
             "slope_first": is_first * moment,
             "start_second": 1.0 - is_first,
@@ -140,7 +143,7 @@ def fit_two_measures(
         low, high = profile_interval(fit, "random", 0, (max(i, j), min(i, j)), slope)
     apart = sum(
         fit_mixed_model(
-            stacked[stacked["which"] == which],
+            cast(pd.DataFrame, stacked[stacked["which"] == which]),
             f"value ~ 0 + start_{name} + slope_{name}",
             groups=groups,
             random=f"0 + start_{name} + slope_{name}",

@@ -45,7 +45,7 @@ def variance_rows(fit: MixedModelFit) -> pd.DataFrame:
 
 
 def _labels(fit: MixedModelFit) -> list[tuple[str, int, tuple[int, int]]]:
-    """What `profile_interval` needs to know of every row."""
+    """List what `profile_interval` needs to know of every row."""
     out = [("random", i, pair) for i, level in enumerate(fit.design.levels) for pair in level.pairs]
     out.append(("residual", -1, (0, 0)))
     if fit.choices.residual == "variance_per_level":

@@ -57,9 +57,7 @@ def test_dependent_columns_are_named(frame):
 
 def test_dependent_random_terms_are_named(frame):
     with pytest.raises(DataError, match="random terms of client must .* within these data: day"):
-        fit_mixed_model(
-            frame.assign(day=7 * frame.week), "value ~ week", random="1 + week + day"
-        )
+        fit_mixed_model(frame.assign(day=7 * frame.week), "value ~ week", random="1 + week + day")
 
 
 def test_infinite_values_name_their_rows(frame):
@@ -75,7 +73,9 @@ def test_a_function_that_gives_infinity(frame):
 
 def test_more_random_terms_than_visits(frame):
     pairs = frame.groupby("client").head(2)
-    with pytest.raises(DataError, match=r"random terms of client \(2\) must be fewer than the rows"):
+    with pytest.raises(
+        DataError, match=r"random terms of client \(2\) must be fewer than the rows"
+    ):
         fit_mixed_model(pairs, "value ~ week", random="1 + week")
 
 
@@ -112,7 +112,9 @@ def test_several_faults_are_told_at_once(frame):
 
 def test_crossed_groups(frame):
     frame["practitioner"] = np.arange(len(frame)) % 3
-    with pytest.raises(DataError, match=r"client must lie within one practitioner.*C\(practitioner"):
+    with pytest.raises(
+        DataError, match=r"client must lie within one practitioner.*C\(practitioner"
+    ):
         fit_mixed_model(frame, "value ~ week", groups=["practitioner", "client"])
 
 

@@ -97,4 +97,4 @@ def test_an_error_correlation_of_zero():
     )
     phi = fit.variance_rows.scaled_estimate.iloc[-1]
     said = any("errors of neighbouring visits" in sentence for sentence in fit.boundary)
-    assert fit.converged and said == bool(phi ** 1.0 < 1e-3 or phi > 1 - 1e-6)
+    assert fit.converged and said == bool(phi**1.0 < 1e-3 or phi > 1 - 1e-6)

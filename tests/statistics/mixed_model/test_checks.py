@@ -76,7 +76,9 @@ def test_likelihood_ratio_of_fixed_terms_needs_ml(orthodont):
     found = large.compare(small)
     assert found.p_value == pytest.approx(stats.chi2.sf(found.statistic, 2))
     with pytest.raises(ArgumentError, match="same rows and outcome"):
-        other = fit_mixed_model(orthodont.iloc[:-1], "distance ~ age", groups="Subject", method="ML")
+        other = fit_mixed_model(
+            orthodont.iloc[:-1], "distance ~ age", groups="Subject", method="ML"
+        )
         large.compare(other)
     with pytest.raises(ArgumentError, match="same method"):
         large.compare(fit_mixed_model(orthodont, "distance ~ age", groups="Subject"))

@@ -26,7 +26,9 @@ def test_degrees_to_radians_and_weeks_to_days_change_only_units(options, rule):
     b = fit_mixed_model(other, "value ~ week * site", **call)
     unit = np.deg2rad(1.0) * np.where(a.fixed.term.str.contains("week"), 1 / 7, 1.0)
     assert b.fixed.estimate.to_numpy() == pytest.approx(a.fixed.estimate * unit, rel=1e-7)
-    assert b.fixed.standard_error.to_numpy() == pytest.approx(a.fixed.standard_error * unit, rel=1e-6)
+    assert b.fixed.standard_error.to_numpy() == pytest.approx(
+        a.fixed.standard_error * unit, rel=1e-6
+    )
     for column in ("df", "statistic", "p_value"):
         assert b.fixed[column].to_numpy() == pytest.approx(a.fixed[column].to_numpy(), rel=2e-5)
     assert b.boundary == a.boundary and b.converged

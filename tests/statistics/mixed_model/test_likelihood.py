@@ -19,7 +19,11 @@ MODELS = {
     "weights": {"random": "1 + week", "weights": "trials"},
     "nested": {"groups": ["clinic", "client"], "random": "1 + week"},
     "nested, slopes at both": {"groups": ["clinic", "client"], "random": ["1 + week", "1"]},
-    "variance per level": {"random": "1 + week", "residual": "variance_per_level", "by": "instrument"},
+    "variance per level": {
+        "random": "1 + week",
+        "residual": "variance_per_level",
+        "by": "instrument",
+    },
     "nested, variance per level": {
         "groups": ["clinic", "client"],
         "residual": "variance_per_level",
@@ -70,7 +74,9 @@ def test_gradient_and_hessian_are_those_of_the_criterion(case, method):
 
 def test_estimates_and_client_effects_are_those_of_the_full_matrices(case):
     frame, options = case
-    fit = fit_mixed_model(frame, "value ~ week * site", degrees_of_freedom="satterthwaite", **options)
+    fit = fit_mixed_model(
+        frame, "value ~ week * site", degrees_of_freedom="satterthwaite", **options
+    )
     v, x, y = covariance(fit, frame), np.column_stack(fit.design.x), fit.design.y
     inverse = np.linalg.inv(v)
     phi = np.linalg.inv(x.T @ inverse @ x)
