@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 from outcomes.reporting.case_series.figure_style import (
     BLACK,
@@ -85,16 +86,17 @@ def draw_panels(
         hspace=0.42,
         wspace=0.12,
     )
-    first: Axes | None = None
+    across, along = _limits(one, values, plain=masked is not None)
+    x_ticks, y_ticks = _ticks(across), _ticks(along)
     for place, client in enumerate(clients):
         r, c = divmod(place, columns)
-        ax = figure.add_subplot(grid[r, c], sharex=first, sharey=first)
-        first = first or ax
+        ax = figure.add_subplot(grid[r, c])
         _panel(ax, one, values[values["client"] == client], plain=masked is not None)
         ax.set_title(masked[client] if masked else client)
         last = place + columns >= len(clients)
-        ax.tick_params(labelbottom=last, labelleft=c == 0)
-    _limits(first, one, values, plain=masked is not None)
+        ax.set(xlim=across, ylim=along)
+        ax.set_xticks(x_ticks, [f"{t:g}" for t in x_ticks] if last else [])
+        ax.set_yticks(y_ticks, [_tick_label(t) for t in y_ticks] if c == 0 else [])
     label = with_unit_words(axis_name(one.measure), one.measure)
     figure.supylabel(label[:1].upper() + label[1:], fontsize=7.5, x=1.5 / width, ha="left")
     figure.supxlabel("Weeks from the first visit", fontsize=7.5, y=1.5 / height, va="bottom")
@@ -120,7 +122,7 @@ def _panel(ax: Axes, one: MeasureSeries, series: pd.DataFrame, *, plain: bool) -
             value[here],
             "-o",
             color=BLACK,
-            markersize=2.8,
+            markersize=2.8 if value.size <= 18 else 2.0,
             markerfacecolor=BLACK if filled else "white",
             markeredgewidth=0.7,
             lw=0.8,
@@ -135,9 +137,20 @@ def _panel(ax: Axes, one: MeasureSeries, series: pd.DataFrame, *, plain: bool) -
             ax.axvline(between, color=DARK, lw=0.7, ls=(0, (3, 2)), zorder=1)
 
 
-def _limits(ax: Axes | None, one: MeasureSeries, values: pd.DataFrame, *, plain: bool) -> None:
-    if ax is None:
-        return
+def _ticks(ends: tuple[float, float]) -> list[float]:
+    """Choose round numbers inside the ends; found once, as each panel has the same."""
+    found = MaxNLocator(4, steps=[1, 2, 5, 10]).tick_values(*ends)
+    return [float(t) for t in found if ends[0] <= t <= ends[1]]
+
+
+def _tick_label(tick: float) -> str:
+    return f"{tick:g}".replace("-", "\N{MINUS SIGN}")
+
+
+def _limits(
+    one: MeasureSeries, values: pd.DataFrame, *, plain: bool
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Find the ends of both axes, shared by all panels."""
     low, high = float(values["value"].min()), float(values["value"].max())
     half = 0.0 if plain else _half_band(one)
     if half:
@@ -146,9 +159,8 @@ def _limits(ax: Axes | None, one: MeasureSeries, values: pd.DataFrame, *, plain:
         low = max(low, one.measure.hard_min)
         high = min(high, one.measure.hard_max)
     pad = 0.06 * max(high - low, 1e-9)
-    ax.set_ylim(low - pad, high + pad)
-    weeks = float(values["week"].max())
-    ax.set_xlim(-0.04 * max(weeks, 1), 1.04 * max(weeks, 1))
+    weeks = max(float(values["week"].max()), 1.0)
+    return (-0.04 * weeks, 1.04 * weeks), (low - pad, high + pad)
 
 
 def _half_band(one: MeasureSeries) -> float:
