@@ -100,6 +100,8 @@ def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataF
         "standardised": pd.concat(standardised, ignore_index=True),
         "clients": review.clients,
         "flow": pd.DataFrame([{"measure": m.measure.code, **m.flow} for m in review.measures]),
+        "ladder": _by_measure({c: f.ladder.rungs for c, f in meeting.calendar.items()}),
+        "missing": _by_measure({c: f.missing for c, f in meeting.calendar.items()}),
         "comparisons": meeting.comparisons,
         "plateau": meeting.plateau,
         "attention": meeting.attention,
@@ -115,6 +117,11 @@ def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataF
         tables["course"] = pd.concat(courses, ignore_index=True)
         tables["course_model"] = pd.concat(fixed, ignore_index=True)
     return tables
+
+
+def _by_measure(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    named = [table.assign(measure=code) for code, table in tables.items()]
+    return pd.concat(named, ignore_index=True) if named else pd.DataFrame()
 
 
 def _thresholds(review: QuarterReview) -> list[dict[str, Any]]:

@@ -60,6 +60,8 @@ def test_every_part_of_the_report_can_be_shown(review, meeting):
         sections.summary_table(review),
         sections.meeting_list(review, meeting),
         sections.comparisons(review, meeting),
+        sections.calendar(review, meeting),
+        sections.missing(review, meeting),
         sections.gain_charts(review, meeting),
         sections.changes(review, meeting),
         sections.practitioners(review, meeting),
@@ -71,7 +73,7 @@ def test_every_part_of_the_report_can_be_shown(review, meeting):
     ]
     for part in parts:
         assert part.text and ">nan" not in part.text and "None" not in part.text
-    assert not NAMES.search(re.sub(r"base64,[^\"]+", "", parts[6].text))
+    assert not NAMES.search(re.sub(r"base64,[^\"]+", "", parts[8].text))
 
 
 def test_declined_clients_stand_in_the_attention_list(review, meeting):

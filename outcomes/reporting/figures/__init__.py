@@ -12,6 +12,7 @@ from outcomes.reporting.figures.course import course_over_weeks
 from outcomes.reporting.figures.exercise import adherence_by_week_figure
 from outcomes.reporting.figures.flow import flow_diagram
 from outcomes.reporting.figures.funnel import share_funnel_figure
+from outcomes.reporting.figures.ladder import ladder_figure
 from outcomes.reporting.figures.shares import shares_by_measure
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "course_over_weeks",
     "difference_against_mean",
     "flow_diagram",
+    "ladder_figure",
     "share_funnel_figure",
     "shares_by_measure",
     "start_against_latest",

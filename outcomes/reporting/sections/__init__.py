@@ -1,5 +1,6 @@
 """The parts of the quarter's report, each shown by one line of a notebook."""
 
+from outcomes.reporting.sections.calendar import calendar, missing
 from outcomes.reporting.sections.clients import meeting_list
 from outcomes.reporting.sections.closing import limits, safety
 from outcomes.reporting.sections.data import completeness, flow, quality, where_it_comes_from
@@ -11,6 +12,7 @@ from outcomes.reporting.sections.people import fairness, practitioners
 
 __all__ = [
     "attention",
+    "calendar",
     "changes",
     "comparisons",
     "completeness",
@@ -23,6 +25,7 @@ __all__ = [
     "limits",
     "measure_sections",
     "meeting_list",
+    "missing",
     "practitioners",
     "quality",
     "safety",

@@ -45,6 +45,8 @@ class JudgedMeasure(Claim):
         no model, and `worse`: a decline by either verdict.
     values : DataFrame
         The visits behind it: one series per episode.
+    readings : DataFrame
+        All visits of the measure, those of clients measured once included.
     courses : ClientCourses or None
         The clients' own courses; None with a note where they cannot be learnt.
     """
@@ -55,6 +57,7 @@ class JudgedMeasure(Claim):
     judged: pd.DataFrame
     values: pd.DataFrame
     courses: ClientCourses | None
+    readings: pd.DataFrame = field(default_factory=pd.DataFrame)
     notes: tuple[str, ...] = field(default=())
 
 
@@ -110,6 +113,7 @@ def judge_measure(
         judged=_with_model(judged, courses, measure, line, confidence),
         values=series,
         courses=courses,
+        readings=rows,
         notes=notes,
     )
 

@@ -17,6 +17,7 @@ from outcomes.errors import DataError, OutcomesError
 from outcomes.records.settings import Settings
 from outcomes.results import Claim
 from outcomes.statistics.individual_change import meeting_table
+from outcomes.statistics.review.calendar import Calendar, what_the_calendar_gives
 from outcomes.statistics.review.quarter import QuarterReview
 from outcomes.statistics.review.rows import episode_rows, quarters_up_to
 from outcomes.statistics.service import (
@@ -57,6 +58,8 @@ class Meeting(Claim):
     ----------
     rows : DataFrame
         One row per episode, measure and quarter.
+    calendar : dict of str to Calendar
+        By measure: what time and selection alone would have given, and the missing.
     comparisons : DataFrame
         This quarter against the last and the same a year ago (`compare_quarters`).
     gain_charts : dict of str to DataFrame
@@ -86,6 +89,7 @@ class Meeting(Claim):
     """
 
     rows: pd.DataFrame
+    calendar: dict[str, Calendar]
     comparisons: pd.DataFrame
     gain_charts: dict[str, pd.DataFrame]
     follow_up_chart: pd.DataFrame | None
@@ -145,8 +149,11 @@ def prepare_meeting(
     year = _each_episode_once(rows, review)
     plateau = _plateau(review)
     caseload, quarter = review.caseload, review.quarter
+    calendar, without = what_the_calendar_gives(review, rng=rng)
+    notes |= {f"calendar of {code}": reason for code, reason in without.items()}
     return Meeting(
         rows=rows,
+        calendar=calendar,
         comparisons=part(
             "comparisons", lambda: compare_quarters(_dated(rows, review), quarter=quarter), none
         ),

@@ -249,6 +249,7 @@ def _review_measure(
         course=course,
         courses=found.courses,
         values=found.values,
+        readings=found.readings,
         notes=notes,
     )
 
