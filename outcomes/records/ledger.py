@@ -25,13 +25,26 @@ _TABLE_ORDER = {name: i for i, name in enumerate(TABLES)}
 _LONGEST_SHOWN = 40
 
 
-def shown(text: pd.Series) -> pd.Series:
-    """Give cell texts as a ledger may show them: long ones are named by their length only."""
+def shown(text: pd.Series, *, figures: bool = False) -> pd.Series:
+    """Give cell texts as a ledger may show them; of what may be prose only the length.
+
+    A code or a word is shown if it is short and has three words at most. Where `figures` (dates,
+    numbers) are expected, a word of four letters or more is prose.
+
+    Examples
+    --------
+    >>> shown(pd.Series(["31/02/2026", "rang to cancel"]), figures=True).tolist()
+    ['31/02/2026', 'text of 14 letters']
+    """
     text = text.astype("str")
-    long = (text.str.len() > _LONGEST_SHOWN).fillna(False).astype(bool)
-    if not long.any():
+    prose = (text.str.len() > _LONGEST_SHOWN) | (text.str.count(r"\s+") > 2)
+    if figures:
+        prose |= text.str.contains(r"[^\W\d_]{4}", regex=True)
+    prose = prose.fillna(False).astype(bool)
+    if not prose.any():
         return text
-    return text.where(~long, "text of " + text.str.len().astype("Int64").astype("str") + " letters")
+    lengths = text.str.len().astype("Int64").astype("str")
+    return text.where(~prose, "text of " + lengths + " letters")
 
 
 def written_in(column: str) -> Callable[[pd.DataFrame], Any]:

@@ -137,7 +137,8 @@ def _type_column(
             values = _plain_codes(values, lower=column.name in ("measure", "questionnaire"))
         bad = np.zeros(len(frame), dtype=bool)
     frame = frame.assign(**{column.name: values})
-    old: Any = lambda rows: shown(text.loc[rows.index])  # noqa: E731
+    figures = column.kind in ("date", "whole", "number")
+    old: Any = lambda rows: shown(text.loc[rows.index], figures=figures)  # noqa: E731
     if column.name in _PRIVATE or (table == "clients" and column.kind == "date"):
         old = "not shown"
     needed = column.required and not (table == "answers" and column.name == "answer")

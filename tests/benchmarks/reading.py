@@ -2,7 +2,9 @@
 
 Run: python tests/benchmarks/reading.py [rows of CSV] [rows of XLSX]
 Each case runs in a process of its own; peak memory is that of the whole process, libraries
-included. On a machine that does other work as well, look at the processor seconds. The wanted figures: CSV 1,000,000 rows under 8 s and 1.5 GB, XLSX 100,000 under 10 s.
+included. On a machine that does other work as well, look at the processor seconds.
+
+The wanted figures: CSV 1,000,000 rows under 8 s and 1.5 GB, XLSX 100,000 under 10 s.
 """
 
 from __future__ import annotations

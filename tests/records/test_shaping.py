@@ -191,6 +191,23 @@ def test_an_undecidable_date_column_is_an_error_that_says_how_to_settle_it(tmp_p
     assert rows["date"].dt.strftime("%Y-%m-%d").tolist() == ["2026-03-04"]
 
 
+def test_prose_in_any_column_never_reaches_the_ledger(tmp_path):
+    text = (
+        "who,d,v,x,born\n"
+        "A,2026-01-05,1,30,1980\n"
+        "A,Mrs Quux rang,zwei Quux,Quux ill,Quux 1980\n"
+        "B,2026-01-05,1,see Quux about it,x\n"
+    )
+    mapping = {
+        "columns": {"client": "who", "date": "d", "visit": "v"},
+        "clients": {"birth_year": "born"},
+        "readings": {"x": {"measure": "ndi"}},
+    }
+    caseload = read_wide(tmp_path, text, mapping)
+    assert len(caseload.ledger) >= 4
+    assert "Quux" not in caseload.ledger.to_csv()
+
+
 def test_absent_columns_of_a_mapping_are_all_listed(tmp_path):
     mapping = {
         "columns": {"client": "who", "date": "gone"},

@@ -36,6 +36,10 @@ _TIME = re.compile(
     r"(?:Z|UTC|[+-]\d{2}:?\d{2})?$",
     re.IGNORECASE,
 )
+_ISO_TIME = (
+    r"[0-9]{4}-[0-9]{2}-[0-9]{2}[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?"
+    r"(?:Z|[+-][0-9]{2}:?[0-9]{2})?"
+)
 _WEEKDAY = re.compile(r"^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*[.,]?\s+", re.IGNORECASE)
 
 _MONTHS = {
@@ -114,7 +118,7 @@ def read_dates(text: pd.Series, *, order: str | None = None) -> DateColumn:
     """
     if order not in (None, *ORDERS):
         raise ArgumentError(f"date_order must be one of 'day-first', 'month-first', got {order!r}.")
-    codes, uniques = pd.factorize(text)
+    codes, uniques = pd.factorize(_without_times(text))
     parsed = [_parse(str(cell)) for cell in uniques]
     weights = np.bincount(codes[codes >= 0], minlength=len(uniques))
     chosen = order or _decide(parsed, weights)
@@ -133,6 +137,15 @@ def read_dates(text: pd.Series, *, order: str | None = None) -> DateColumn:
     matters = any(cell.kind == "numeric" for cell in parsed)
     swapped = _looks_swapped(parsed, weights)
     return DateColumn(series, bad[codes], chosen if matters else "", kinds, misfit[codes], swapped)
+
+
+def _without_times(text: pd.Series) -> pd.Series:
+    """Cut the time of day off a column of ISO times, so that few distinct texts are left."""
+    first = text.dropna().head(1)
+    if first.empty or not re.fullmatch(_ISO_TIME, str(first.iloc[0])):
+        return text
+    timed = text.str.fullmatch(_ISO_TIME).fillna(False).to_numpy(dtype=bool)
+    return text.where(~timed, text.str.slice(0, 10))
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +52,13 @@ _INEQUALITY = re.compile(
 _MINUTES = re.compile(r"(\d{1,3}):([0-5]\d)")
 _DATE = re.compile(r"\d{1,4}\s*([-/.])\s*\d{1,2}\s*\1\s*\d{2,4}")
 _DECIDED = (".", ",")
+#: Numbers that read one way: no mark, or a point not before exactly three digits.
+_PLAIN = r"-?[0-9]{1,9}(?:\.(?:[0-9]{1,2}|[0-9]{4,9}))?"
+_READINGS = {
+    "position": "int64", "value": "float64", "unit": "str", "side": "str", "place": "int64",
+    "many": "int64",
+}  # fmt: skip
+_NOTES = {"position": "int64", "rule": "str", "reason": "str", "text": "str"}
 _MOST_READINGS = 6
 
 
@@ -98,12 +106,16 @@ def read_numbers(
     ['word instead of a number', 'inequality sign']
     """
     codes, uniques = pd.factorize(text)
+    distinct = pd.Series(uniques, dtype="str")
+    # Nearly all cells of a large file are plain numbers: these need no look at each of them.
+    plain = distinct.str.fullmatch(_PLAIN).fillna(False).to_numpy(dtype=bool)
     blank = BLANK_WORDS | {word.casefold() for word in missing}
-    cells = [_split(str(cell), blank) for cell in uniques]
-    mark = decimal or _decide(cells)
+    cells = {int(i): _split(str(uniques[i]), blank) for i in np.flatnonzero(~plain)}
+    has_point = bool(distinct.loc[plain].str.contains(".", regex=False).any())
+    mark = decimal or _decide(cells.values(), point=has_point)
     parts: list[tuple[int, float, str | None, str | None, int, int]] = []
     notes: list[tuple[int, str, str, str]] = []
-    for i, cell in enumerate(cells):
+    for i, cell in sorted(cells.items()):
         numbers = [_value(item.number, mark) for item in cell.items]
         if cell.rule:
             notes.append((i, cell.rule, cell.reason, _may_show(str(uniques[i]), cell)))
@@ -117,12 +129,17 @@ def read_numbers(
             for place, (item, number) in enumerate(zip(cell.items, numbers, strict=True), start=1):
                 value = float("nan") if number is None else number
                 parts.append((i, value, item.unit, item.side, place, len(cell.items)))
-    readings = _spread(
-        parts, codes, len(uniques), ("position", "value", "unit", "side", "place", "many")
+    found = pd.DataFrame(parts, columns=list(_READINGS)).astype(_READINGS)
+    whole = np.flatnonzero(plain)
+    simple = pd.DataFrame({"position": whole, "value": distinct.loc[plain].to_numpy(dtype=float)})
+    simple = simple.assign(unit=None, side=None, place=1, many=1).astype(_READINGS)
+    found = pd.concat([found, simple]).sort_values("position", kind="stable")
+    written = pd.DataFrame(notes, columns=list(_NOTES)).astype(_NOTES)
+    return NumberColumn(
+        _spread(found, codes, len(uniques)),
+        _spread(written, codes, len(uniques)),
+        mark if mark in _DECIDED else "",
     )
-    written = _spread(notes, codes, len(uniques), ("position", "rule", "reason", "text"))
-    types = {"value": "float64", "unit": "str", "side": "str", "place": "int64", "many": "int64"}
-    return NumberColumn(readings.astype(types), written, mark if mark in _DECIDED else "")
 
 
 @dataclass(frozen=True)
@@ -210,9 +227,9 @@ def _may_show(text: str, cell: _Cell) -> str:
     return f"text of {len(text)} letters"
 
 
-def _decide(cells: list[_Cell]) -> str:
+def _decide(cells: Iterable[_Cell], *, point: bool) -> str:
     """Find the decimal mark that the unambiguous cells of the column show."""
-    point = comma = False
+    comma = False
     for cell in cells:
         for item in cell.items:
             mark = _shows(item.number)
@@ -264,22 +281,13 @@ def _value(number: str, mark: str) -> float | None:
         return None
 
 
-def _spread(
-    parts: list[tuple], codes: np.ndarray, n_uniques: int, names: tuple[str, ...]
-) -> pd.DataFrame:
-    """Give each cell the parts of its distinct text."""
-    if not parts:
-        return pd.DataFrame({name: [] for name in names}).astype({"position": "int64"})
-    frame = pd.DataFrame(parts, columns=list(names))
-    unique = frame["position"].to_numpy()
-    counts = np.bincount(unique, minlength=n_uniques)
-    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+def _spread(parts: pd.DataFrame, codes: np.ndarray, n_uniques: int) -> pd.DataFrame:
+    """Give each cell the parts of its distinct text; `parts` are in the order of the texts."""
+    counts = np.bincount(parts["position"].to_numpy(), minlength=n_uniques)
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]]) if n_uniques else counts
     kept = codes >= 0
-    positions = np.flatnonzero(kept)
     repeat = counts[codes[kept]]
-    cell = np.repeat(positions, repeat)
+    cell = np.repeat(np.flatnonzero(kept), repeat)
     within = np.arange(len(cell)) - np.repeat(np.cumsum(repeat) - repeat, repeat)
     taken = np.repeat(starts[codes[kept]], repeat) + within
-    spread = frame.iloc[taken].reset_index(drop=True)
-    spread["position"] = cell
-    return spread
+    return parts.iloc[taken].reset_index(drop=True).assign(position=cell)

@@ -145,7 +145,7 @@ class _Sheet:
             header = self.mapping.columns["date"]
             ask_about_swapped_dates("visits", self.raw.file, header, book)
         frame["date"] = dates.values
-        frame["date_text"] = shown(text).where(dates.unreadable, None)
+        frame["date_text"] = shown(text, figures=True).where(dates.unreadable, None)
 
     def read_visit(self, frame: pd.DataFrame, text: pd.Series, book: LedgerBook) -> None:
         words = self.mapping.visit_numbers
@@ -160,7 +160,7 @@ class _Sheet:
             wrong & text.notna().to_numpy(),
             rule="unreadable visit",
             column=self.mapping.columns["visit"],
-            old=lambda rows: shown(text.loc[rows.index]),
+            old=lambda rows: shown(text.loc[rows.index], figures=True),
             new="",
             reason="no whole number; the row goes by its date, if it has one",
         )
