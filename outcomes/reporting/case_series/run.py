@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -125,6 +126,7 @@ def case_series(
     seed: int = 1,
     confidence: float = 0.95,
     command: str = "",
+    parameters: Mapping[str, Any] | None = None,
     inputs: Iterable[Path] = (),
     progress: Progress | None = None,
 ) -> CaseSeries:
@@ -153,6 +155,8 @@ def case_series(
         Level of intervals and of the detectable change, in (0, 1).
     command : str
         Command line, for the manifest.
+    parameters : mapping, optional
+        What else the manifest should say of how it was made: paths of data and lists.
     inputs : iterable of Path
         Files read, for the manifest.
     progress : callable, optional
@@ -216,9 +220,10 @@ def case_series(
         command="case-series",
         parameters={
             "measures": [one.measure.code for one in series.found],
-            "clients": int(len(series.selection.key)),
+            "n_clients": len(series.selection.key),
             "confidence": confidence,
             "command_line": command,
+            **(parameters or {}),
         },
         inputs=describe_files(inputs, folder=folder),
         outputs=describe_files(sorted(written), folder=folder),

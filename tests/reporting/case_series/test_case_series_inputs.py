@@ -1,5 +1,7 @@
 """What goes into a case series: consent, few readings, odd records, recognisable clients."""
 
+import json
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +9,7 @@ from case_series_fixtures import MAPPING, schutte_caseload
 
 from outcomes.errors import ArgumentError, DataError
 from outcomes.records import read_caseload
-from outcomes.reporting.case_series import case_series
+from outcomes.reporting.case_series import case_series, run_case_series
 from outcomes.reporting.case_series.disclosure import identifying_combinations
 from outcomes.reporting.case_series.drafting import Paragraph, Setting
 from outcomes.reporting.case_series.sections import client_list, table, text, words
@@ -214,3 +216,33 @@ def test_no_results_are_drawn_from_readings_after_treatment(tmp_path):
     both = pd.concat([caseload.measurements, after], ignore_index=True)
     plain, mixed = run(caseload), run(caseload.with_tables(measurements=both))
     assert plain.tables["change"].to_csv() == mixed.tables["change"].to_csv()
+
+
+def test_command_reads_a_list_and_notes_what_it_was_given(tmp_path):
+    rows = [(c, v, 50 - v + i) for i, c in enumerate("ABCD") for v in range(1, 4)]
+    (tmp_path / "in").mkdir()
+    small(tmp_path / "in", rows)
+    (tmp_path / "list.txt").write_text("A\nC\nD\n", encoding="utf-8")
+    (tmp_path / "mapping.toml").write_text(
+        "[measures.fatigue_score]\nname = 'Fatigue score'\nunit = 'points'\nmin = 0\nmax = 100\n"
+        "better = 'lower'\n",
+        encoding="utf-8",
+    )
+    seen = []
+    series = run_case_series(
+        data=str(tmp_path / "in"),
+        mapping=str(tmp_path / "mapping.toml"),
+        clients=str(tmp_path / "list.txt"),
+        measures=["fatigue_score"],
+        out=str(tmp_path / "paper"),
+        seed=4,
+        progress=lambda done, total, what: seen.append((done, total, what)),
+    )
+    assert sorted(series.selection.key["client"]) == ["A", "C", "D"]
+    manifest = json.loads((tmp_path / "paper" / "manifest.json").read_text("utf-8"))
+    assert manifest["parameters"]["clients"] == "../list.txt"
+    assert "--measures fatigue_score --seed 4" in manifest["parameters"]["command_line"]
+    assert {"in/measurements.csv", "list.txt"} <= {
+        entry["path"].removeprefix("../") for entry in manifest["inputs"]
+    }
+    assert seen[0][0] == 0 and seen[-1][0] == seen[-1][1]

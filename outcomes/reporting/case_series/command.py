@@ -1,0 +1,80 @@
+"""What the command does: read the records, write the paper, say where everything is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from outcomes.records import read_caseload
+from outcomes.reporting.case_series.disclosure import DESCRIBED
+from outcomes.reporting.case_series.run import CaseSeries, Progress, case_series
+from outcomes.reporting.case_series.sections import client_list
+from outcomes.reporting.manifest import input_files, nearest_path
+
+__all__ = ["run_case_series"]
+
+
+def run_case_series(
+    *,
+    data: str,
+    measures: Iterable[str],
+    out: str,
+    clients: str = "",
+    mapping: str = "",
+    thresholds: str = "",
+    facts: Iterable[str] = tuple(DESCRIBED),
+    seed: int = 1,
+    confidence: float = 0.95,
+    progress: Progress | None = None,
+) -> CaseSeries:
+    """Read a caseload and write the folder of a case series.
+
+    Parameters
+    ----------
+    data, mapping, thresholds : str
+        As `outcomes.records.read_caseload` takes them; empty where not given.
+    measures : iterable of str
+        Codes, the main one first.
+    out : str
+        Folder for the paper.
+    clients : str
+        Text file with one client code a line; empty: those with phases recorded, or else all.
+    facts : iterable of str
+        What Table 1 tells, as in `case_series`.
+    seed : int
+        For labels, masked order and bootstrap.
+    confidence : float
+        Level of intervals and of the detectable change, in (0, 1).
+    progress : callable, optional
+        Called with (done, total, what).
+
+    Returns
+    -------
+    CaseSeries
+        `.summary` holds the lines to tell.
+    """
+    caseload = read_caseload(data, mapping=mapping or None, thresholds=thresholds or None)
+    folder = Path(out).resolve()
+    paths = {"data": data, "clients": clients, "mapping": mapping, "thresholds": thresholds}
+    given = {
+        name: path if "://" in path else nearest_path(Path(path), folder)
+        for name, path in paths.items()
+        if path
+    }
+    codes, wanted = list(measures), list(facts)
+    words = [f"--{name} {path}" for name, path in given.items()]
+    return case_series(
+        caseload,
+        measures=codes,
+        out=folder,
+        clients=client_list(clients, caseload),
+        facts=wanted,
+        seed=seed,
+        confidence=confidence,
+        command=" ".join(
+            ["outcomes case-series", *words, f"--measures {','.join(codes)}", f"--seed {seed}"]
+        ),
+        parameters={**given, "facts": wanted, "seed": seed},
+        inputs=[file for path in paths.values() for file in input_files(path)],
+        progress=progress,
+    )
