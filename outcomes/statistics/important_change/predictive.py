@@ -9,6 +9,12 @@ MIC        (L - C) / B: the change at which a client is as likely to be one of t
            before anything was known (likelihood ratio 1)
 r, sd      correlation of x with y, and standard deviation of x
 rel        reliability of the anchor's classification
+
+Adjusted: MIC - k L sd, with k = 0.090 + 0.103 r (share improved), (0.8 / rel - 0.5) r
+(reliability), 0 (none). Standard error by the delta method from clients' influence on C, B, p, r
+and sd, so it holds whatever the shape; normal interval. It supposes the rule k to be right.
+Coverage at nominal 95%, 10,000 samples of 60 to 200 clients, 30 to 70% improved: 94.1 to 95.2%
+(tests/evidence/results/important_change_coverage.json).
 """
 
 from __future__ import annotations
@@ -69,10 +75,7 @@ def predictive_threshold(
 
     Notes
     -----
-    MIC - k L sd, with k = 0.090 + 0.103 r (share improved), (0.8 / rel - 0.5) r (reliability), 0
-    (none). Standard error by the delta method from clients' influence on C, B, p, r and sd, so
-    it holds whatever the shape; normal interval. It supposes the rule k to be right. Coverage at
-    nominal 95%, 10,000 samples of 60 to 200 clients, 30 to 70% improved: 94.1 to 95.2%.
+    Formulas, adjustments and coverage: at the head of this module.
 
     References
     ----------
@@ -92,7 +95,7 @@ def predictive_threshold(
     True
 
     Checked against: made normal-quantile data, 3.5, 3.495894, adjusted 2.944704; statsmodels
-    Logit; coverage in tests/evidence/results/important_change_coverage.json.
+    Logit.
     """
     level = check_between("confidence", confidence, 0, 1, remedy="Give 0.95 for 95%")
     rule = _rule(adjust, anchor_reliability)

@@ -12,6 +12,13 @@ MSC, MSE            mean square between raters, residual
 Random and mixed models have the same estimate and interval; what differs is to whom it applies:
 random to raters like these, mixed to these raters only. The average forms of the mixed agreement
 and consistency model suppose that raters do not rank clients differently (no interaction).
+
+Complete tables: exact F intervals; for agreement the Satterthwaite df of McGraw & Wong.
+Incomplete: REML components; one-way and consistency by the exact F pivot of Harville & Fenech,
+agreement by profile likelihood. Coverage at nominal 95%, 10,000 data sets per setting: exact forms
+94.5 to 95.2%; agreement by Satterthwaite 93.0 to 95.6%, but 75.6% with 30 clients and two raters
+who hold 15% of the variance; modified large sample 95.1 to 97.4%; incomplete tables 96.0 to 96.2%
+(500 sets). tests/evidence/results/repeatability_intraclass_coverage.json.
 """
 
 from __future__ import annotations
@@ -93,12 +100,7 @@ def intraclass_correlation(
 
     Notes
     -----
-    Complete: exact F intervals; for agreement the Satterthwaite df of McGraw & Wong. Incomplete:
-    REML components; one-way and consistency by the exact F pivot of Harville & Fenech, agreement
-    by profile likelihood. Coverage at nominal 95%, 10,000 data sets per setting: exact forms 94.5
-    to 95.2%; agreement by Satterthwaite 93.0 to 95.6%, but 75.6% with 30 clients and two raters
-    who hold 15% of the variance; modified large sample 95.1 to 97.4%; incomplete tables 96.0 to
-    96.2% (500 sets). tests/evidence/results/repeatability_intraclass_coverage.json.
+    Intervals and their coverage: at the head of this module.
 
     References
     ----------

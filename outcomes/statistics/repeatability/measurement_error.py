@@ -6,6 +6,13 @@ component  variance that a term adds to a reading: client, rater, session, their
 s          standard error of measurement: square root of the components that count for the
            comparison that is made (`error_design`)
 MDC        z * sqrt(2) * s
+
+Intervals. Balanced: chi-square where one mean square is meant (exact; 94.6 to 95.1% coverage at
+nominal 95%, 10,000 data sets per setting), else modified large sample (95.4 to 97.4%: with two
+raters or two sessions it errs on the wide side). Unbalanced: profile likelihood, its cut-off
+raised for few degrees of freedom (same rater 93.2%, another rater 95.2%, 500 data sets). With two
+raters or two sessions the interval of "another" is honest and huge: one degree of freedom.
+tests/evidence/results/repeatability_measurement_error_coverage.json.
 """
 
 from __future__ import annotations
@@ -306,10 +313,7 @@ def measurement_error(
 
     Notes
     -----
-    REML, components held at zero. Intervals: balanced, chi-square where one mean square is meant
-    (exact), else modified large sample; unbalanced, profile likelihood. With two raters or two
-    sessions the interval of "another rater" is honest and huge: one degree of freedom.
-    Coverage: tests/evidence/results/repeatability_measurement_error_coverage.json.
+    REML, components held at zero; intervals and their coverage at the head of this module.
 
     References
     ----------
