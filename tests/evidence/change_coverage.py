@@ -51,9 +51,7 @@ def draw_pairs(rng: np.random.Generator, n: int, gain: float = GAIN) -> pd.DataF
 
 
 def _from(frame: pd.DataFrame, truths: dict[str, float]) -> Iterator[Row]:
-    for name, low, high in zip(
-        frame["quantity"], frame["ci_low"], frame["ci_high"], strict=True
-    ):
+    for name, low, high in zip(frame["quantity"], frame["ci_low"], frame["ci_high"], strict=True):
         if name in truths:
             yield name, low, high, truths[name]
 

@@ -128,7 +128,7 @@ def _newton(theta: np.ndarray, patterns: list[_Pattern]) -> tuple[np.ndarray, np
         return _numeric_gradient(lambda u: _deviance(u, patterns), t)
 
     hessian = np.eye(theta.size)
-    for _ in range(3):
+    for _ in range(2):
         columns = [
             (slope(theta + m) - slope(theta - m)) / (2 * step) for m in step * np.eye(theta.size)
         ]

@@ -15,7 +15,10 @@ __all__ = ["Mixture"]
 
 @dataclass(frozen=True)
 class Mixture:
-    """Weights (k), means and variances (k x rows); all operations give one number per row."""
+    """Weights, means and variances (k x rows); all operations give one number per row.
+
+    The weights of a row add up to one.
+    """
 
     weights: np.ndarray
     means: np.ndarray
@@ -24,18 +27,17 @@ class Mixture:
     @property
     def mean(self) -> np.ndarray:
         """Mean of the mixture."""
-        return self.weights @ self.means
+        return np.sum(self.weights * self.means, axis=0)
 
     @property
     def sd(self) -> np.ndarray:
         """Standard deviation of the mixture."""
-        within = self.weights @ self.variances
-        between = self.weights @ (self.means - self.mean) ** 2
-        return np.sqrt(np.maximum(within + between, 0))
+        spread = self.variances + (self.means - self.mean) ** 2
+        return np.sqrt(np.maximum(np.sum(self.weights * spread, axis=0), 0))
 
     def row(self, at: int) -> Mixture:
         """Give the mixture of one row alone."""
-        return Mixture(self.weights, self.means[:, [at]], self.variances[:, [at]])
+        return Mixture(self.weights[:, [at]], self.means[:, [at]], self.variances[:, [at]])
 
     def turned(self, sign: np.ndarray | float) -> Mixture:
         """Give the mixture times +1 or -1, per row."""
@@ -55,7 +57,8 @@ class Mixture:
         with np.errstate(divide="ignore", invalid="ignore"):
             z = (self.means - line) / spread
         known = np.where(spread > 0, z, np.where(self.means > line, np.inf, -np.inf))
-        chance = self.weights @ ndtr(np.where(np.isnan(line + self.means), np.nan, known))
+        each = ndtr(np.where(np.isnan(line + self.means), np.nan, known))
+        chance = np.sum(self.weights * each, axis=0)
         return np.clip(chance, 0.0, 1.0)  # weights sum to one but for the last bit
 
     def quantile(self, level: float) -> np.ndarray:
@@ -63,9 +66,9 @@ class Mixture:
         spread = np.sqrt(self.variances)
         ends = self.means + ndtri(level) * spread
         low, high = ends.min(axis=0), ends.max(axis=0)
-        if self.weights.size == 1:
+        if len(self.means) == 1:
             return low
-        for _ in range(60):
+        for _ in range(40):
             middle = (low + high) / 2
             too_low = self.chance_above(middle) > 1 - level
             low, high = np.where(too_low, middle, low), np.where(too_low, high, middle)

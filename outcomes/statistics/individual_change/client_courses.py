@@ -8,7 +8,9 @@ measurement (variance ``e2``). ``D = w2 + e2``.
 
 Without a known error of measurement, ``w2 = 0``: all scatter around the course counts as error.
 Neither the scale ``s`` nor the variances are known: every set that the data leave open is kept with
-its weight (a part), and a client's posterior is the mixture over the parts.
+its weight, and a client's posterior is the mixture over all of them. Clients differ in their scale
+too: around the caseload's, each has a few possible scales, weighted by how well the client's own
+visits fit them and by how much clients of this caseload seem to differ.
 """
 
 from __future__ import annotations
@@ -47,15 +49,18 @@ _REFINEMENTS = 3
 _WEIGHT_KEPT = 0.02
 _PROFILED = 500  # series that the choice of scale rests on, at most
 _VARIANCES_KNOWN = 1500  # series above which the variances count as known
-_DRAWS = 64  # of the variances, over all scales
+_DRAWS = 40  # of the variances, over all scales
+#: How far a client's log scale may lie from the caseload's, and how much clients may differ (SD).
+_OFFSETS = np.array([-0.7, -0.35, 0.0, 0.35, 0.7])
+_SCALE_SDS = np.array([0.05, 0.15, 0.3, 0.45, 0.6])
 
 
 @dataclass(frozen=True)
 class _Part:
-    """One scale and set of variances: weight, and per series the posterior of (c0, c1), change."""
+    """One scale and set of variances: per series its weight and the posterior of (c0, c1)."""
 
     scale: float
-    weight: float
+    weight: np.ndarray
     mean: np.ndarray
     covariance: np.ndarray
     change: np.ndarray
@@ -123,7 +128,7 @@ class ClientCourses(Claim):
         otherwise the change of the course.
         """
         return Mixture(
-            np.array([part.weight for part in self.parts]),
+            np.stack([part.weight for part in self.parts]),
             np.stack([part.change for part in self.parts]),
             np.stack([part.change_variance for part in self.parts]),
         )
@@ -138,7 +143,7 @@ class ClientCourses(Claim):
             means.append(np.einsum("nq,nq->n", a, part.mean))
             variances.append(np.einsum("nq,nqr,nr->n", a, part.covariance, a))
         return Mixture(
-            np.array([p.weight for p in self.parts]), np.stack(means), np.stack(variances)
+            np.stack([p.weight for p in self.parts]), np.stack(means), np.stack(variances)
         )
 
 
@@ -206,15 +211,15 @@ def fit_client_courses(
     scales = _weigh_scales(rows)
     notes: list[str] = []
     found = [part for scale in scales for part in _parts(rows, scale, notes)]
-    total = sum(part.weight for part in found)
+    total = np.sum([part.weight for part in found], axis=0)
     parts = tuple(replace(part, weight=part.weight / total) for part in found)
-    curved = [(p.weight, p.scale) for p in parts if np.isfinite(p.scale)]
+    curved = [(one.weight, one.scale) for one in scales if np.isfinite(one.scale)]
     share_curved = sum(weight for weight, _ in curved)
     scale = sum(w * s for w, s in curved) / share_curved if share_curved >= 0.5 else np.inf
     return ClientCourses(
         series=rows.series,
         parts=parts,
-        scatter_sd=float(np.sqrt(sum(p.weight * p.scatter for p in parts))),
+        scatter_sd=float(np.sqrt(sum(p.weight.mean() * p.scatter for p in parts))),
         shape="flattening" if share_curved >= 0.5 else "straight",
         scale=float(scale),
         clock=clock,
@@ -377,7 +382,8 @@ def _weigh_scales(rows: _Rows) -> list[_Scale]:
         new = np.concatenate([near[:-1] + np.diff(near) * part for part in (1 / 3, 2 / 3)])
         tried |= {log: profile(log) for log in new}
     logs, weights = _weights(tried)
-    kept = np.where(weights >= _WEIGHT_KEPT, weights, 0)
+    least = weights.max() if rows.first.size > _VARIANCES_KNOWN else _WEIGHT_KEPT
+    kept = np.where(weights >= least, weights, 0)
     kept /= kept.sum()
     return [
         _Scale(tried[log][1], float(weight), tried[log][2])
@@ -417,26 +423,64 @@ def _parts(rows: _Rows, at: _Scale, notes: list[str]) -> list[_Part]:
         g, s2 = fit.random_covariances["series"].to_numpy(), fit.residual_variance
         draws = [VarianceDraw(1.0, g, s2, fit.coefficients, fit.covariance)]
     else:
-        draws = draw_variances(sums, at.variances, n_draws=max(8, round(_DRAWS * at.weight)))
-    return [_posterior(rows, at, z, relative, sums, draw, error2) for draw in draws]
+        draws = draw_variances(sums, at.variances, n_draws=max(6, round(_DRAWS * at.weight)))
+    offsets = _OFFSETS if np.isfinite(at.scale) else np.zeros(1)
+    places = []
+    for offset in offsets:
+        scale = at.scale * float(np.exp(offset))
+        places.append((scale, *((z, sums) if offset == 0 else _sums(rows, scale, relative))))
+    parts, prior = [], None
+    for draw in draws:
+        found = [
+            _posterior(rows, scale, z_at, sums_at, relative, draw, error2)
+            for scale, z_at, sums_at in places
+        ]
+        fits = np.stack([fit for _, fit in found])
+        if prior is None:  # from the first draw, which lies nearest to the top
+            prior = _spread_of_scales(fits, offsets)
+        own = prior[:, None] * np.exp(fits - fits.max(axis=0))
+        own *= at.weight * draw.weight / own.sum(axis=0)
+        parts += [replace(part, weight=own[j]) for j, (part, _) in enumerate(found)]
+    return parts
+
+
+def _spread_of_scales(fits: np.ndarray, offsets: np.ndarray) -> np.ndarray:
+    """Give the prior of a client's offset from the caseload's log scale, learnt from all clients.
+
+    A normal on the offsets, its SD averaged over a grid by the likelihood of all series.
+    """
+    if offsets.size == 1:
+        return np.ones(1)
+    shapes = np.exp(-((offsets / _SCALE_SDS[:, None]) ** 2) / 2)
+    shapes /= shapes.sum(axis=1, keepdims=True)
+    likely = np.log(shapes @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
+    weights = np.exp(likely - likely.max())
+    return weights @ shapes / weights.sum()
 
 
 def _posterior(
     rows: _Rows,
-    at: _Scale,
+    scale: float,
     z: np.ndarray,
-    relative: np.ndarray,
     sums: Sums,
+    relative: np.ndarray,
     draw: VarianceDraw,
     error2: float,
-) -> _Part:
-    """Give the normal posterior of every client's (c0, c1), and of the true change."""
+) -> tuple[_Part, np.ndarray]:
+    """Give the normal posterior of every client's (c0, c1) and change, and how well it fits.
+
+    The fit is the log-likelihood of a series but for what is the same at every scale.
+    """
     s_zz = sums.a / draw.scatter
-    s_zr = sums.b / draw.scatter - s_zz @ draw.beta
+    s_zy = sums.b / draw.scatter
+    s_zr = s_zy - s_zz @ draw.beta
     inner = np.eye(2) + draw.g @ s_zz  # (I + G S)^-1 G stands also where G is singular
+    determinant = inner[:, 0, 0] * inner[:, 1, 1] - inner[:, 0, 1] * inner[:, 1, 0]
     k = np.linalg.solve(inner, np.broadcast_to(draw.g, inner.shape))
     k = (k + np.swapaxes(k, 1, 2)) / 2
-    mean = draw.beta + np.einsum("nqr,nr->nq", k, s_zr)
+    own = np.einsum("nqr,nr->nq", k, s_zr)
+    mean = draw.beta + own
+    fit = (s_zy + s_zr) @ draw.beta + np.einsum("nq,nq->n", own, s_zr) - np.log(determinant)
     turn = np.eye(2) - k @ s_zz  # d(c)/d(beta)
     covariance = k + turn @ draw.phi @ np.swapaxes(turn, 1, 2)
 
@@ -451,12 +495,13 @@ def _posterior(
         day_variance * (1 - share[end]) for end, _ in ends
     )
     once = rows.first == rows.last
-    return _Part(
-        scale=at.scale,
-        weight=at.weight * draw.weight,
+    part = _Part(
+        scale=scale,
+        weight=np.ones(once.size),
         mean=mean + np.array([rows.centre, 0.0]),
         covariance=covariance,
         change=np.where(once, 0.0, change),
         change_variance=np.where(once, 0.0, variance),
         scatter=draw.scatter,
     )
+    return part, fit / 2

@@ -284,7 +284,7 @@ def _from_model(
             }
         )
     )
-    scale = max(shape.parts, key=lambda part: part.weight).scale
+    scale = shape.scale
     long = pd.concat(
         [
             pd.DataFrame(

@@ -53,6 +53,7 @@ def caseload(seed, n=60, error=3.0, gain=10.0, gain_sd=5.0, scale=2.5, visits=(3
 def test_posterior_is_the_mixed_models_own_prediction(monkeypatch):
     # with the variances taken as known, as a caseload of thousands does
     monkeypatch.setattr(client_courses, "_VARIANCES_KNOWN", 0)
+    monkeypatch.setattr(client_courses, "_OFFSETS", np.zeros(1))  # one scale for all clients
     values, _ = caseload(1)
     courses = fit_client_courses(values)
     series = courses.series
@@ -70,7 +71,7 @@ def test_posterior_is_the_mixed_models_own_prediction(monkeypatch):
         assert np.sqrt(part.change_variance) == pytest.approx(
             found["standard_error"].to_numpy(), rel=1e-6
         )
-    assert sum(part.weight for part in courses.parts) == pytest.approx(1)
+    assert sum(part.weight for part in courses.parts) == pytest.approx(np.ones(60))
     same = courses.gain(series["first_time"], series["latest_time"])
     assert same.mean == pytest.approx(courses.first_to_latest().mean)
 
@@ -78,6 +79,7 @@ def test_posterior_is_the_mixed_models_own_prediction(monkeypatch):
 def test_known_error_agrees_with_the_full_normal_posterior(monkeypatch):
     # the same posterior by brute force: joint normal of readings and true levels of one client
     monkeypatch.setattr(client_courses, "_VARIANCES_KNOWN", 0)
+    monkeypatch.setattr(client_courses, "_OFFSETS", np.zeros(1))  # one scale for all clients
     values, _ = caseload(2, n=40, day_sd=2.0)
     part = fit_client_courses(values, standard_error_of_measurement=2.5).parts[0]
     fit = fit_mixed_model(
@@ -141,14 +143,14 @@ def test_restricted_likelihood_is_the_mixed_models():
 
 def test_truth_is_recovered_and_intervals_cover():
     inside, errors, raw = [], [], []
-    for seed in range(16):  # clients of one caseload share its variances: take many caseloads
+    for seed in range(10):  # clients of one caseload share its variances: take many caseloads
         values, truth = caseload(1000 + seed, n=60)
         rows = judge_with_model(values, minimal_important_change=6)
         inside.append(((rows["ci_low"] <= truth) & (truth <= rows["ci_high"])).mean())
         errors.append(np.mean((rows["estimate"] - truth) ** 2))
         pairs = start_and_latest(values.assign(measure="m"))
         raw.append(np.mean((pairs["latest_value"] - pairs["start_value"] - truth) ** 2))
-    assert 0.925 < np.mean(inside) < 0.975  # standard error about 0.8 points
+    assert 0.92 < np.mean(inside) < 0.98  # standard error about 1 point
     assert np.mean(errors) < 0.5 * np.mean(raw)
 
 
@@ -184,12 +186,18 @@ def test_direction_and_unit_change_nothing_else():
 
 def test_threshold_uncertainty_is_carried_through():
     values, _ = caseload(4)
+    gain = fit_client_courses(values).first_to_latest()
     sharp = judge_with_model(values, minimal_important_change=6)
     blunt = judge_with_model(values, minimal_important_change=6, minimal_important_change_error=4)
-    assert (
-        (blunt["chance_important"] - 0.5).abs() <= (sharp["chance_important"] - 0.5).abs() + 1e-9
-    ).all()
-    assert blunt["chance_improved"].to_numpy() == pytest.approx(sharp["chance_improved"].to_numpy())
+    assert sharp["chance_important"].to_numpy() == pytest.approx(gain.chance_above(6.0))
+    # the same by averaging over possible thresholds
+    nodes, weights = np.polynomial.hermite_e.hermegauss(40)
+    expected = sum(
+        w * gain.chance_above(6 + 4 * z) for z, w in zip(nodes, weights, strict=True)
+    ) / np.sqrt(2 * np.pi)
+    # 1e-4: forty nodes on a mixture with narrow parts
+    assert blunt["chance_important"].to_numpy() == pytest.approx(expected, abs=1e-4)
+    assert blunt["chance_improved"].to_numpy() == pytest.approx(sharp["chance_improved"])
     none = judge_with_model(values)
     assert none["chance_important"].isna().all()
     assert "improved" in set(none["model_verdict"])
@@ -234,14 +242,14 @@ def test_reconcile_says_why():
 
 
 def test_mixture_by_numerical_integration():
-    mixture = Mixture(np.array([0.3, 0.7]), np.array([[0.0], [4.0]]), np.array([[1.0], [9.0]]))
+    mixture = Mixture(np.array([[0.3], [0.7]]), np.array([[0.0], [4.0]]), np.array([[1.0], [9.0]]))
     assert mixture.mean[0] == pytest.approx(2.8)
     assert mixture.sd[0] == pytest.approx(np.sqrt(0.3 * 1 + 0.7 * 9 + 0.3 * 0.7 * 16))
     expected = 0.3 * stats.norm.sf(1, 0, 1) + 0.7 * stats.norm.sf(1, 4, 3)
     assert mixture.chance_above(1.0)[0] == pytest.approx(expected)
     q = mixture.quantile(0.9)[0]
     assert mixture.chance_above(q)[0] == pytest.approx(0.1)
-    point = Mixture(np.array([1.0]), np.array([[2.0, -1.0]]), np.zeros((1, 2)))
+    point = Mixture(np.ones((1, 2)), np.array([[2.0, -1.0]]), np.zeros((1, 2)))
     assert point.chance_above(0.0).tolist() == [1, 0]
 
 
