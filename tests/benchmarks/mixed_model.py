@@ -135,10 +135,11 @@ def python(executable: str, body: str, n: int, times: int, limit: float, **value
 def from_parquet(n: int, times: int, folder: str, limit: float) -> dict | None:
     """Our fit from four Parquet files."""
     body = OURS.format(formula=FORMULA, rule="satterthwaite")
-    write = (
-        f"d = make({n})\nfor i in range(4):\n"
-        f"    d.iloc[i * len(d) // 4:(i + 1) * len(d) // 4].to_parquet({folder!r} + f'/p{{i}}.parquet')\n"
-    )
+    write = f"""
+d = make({n})
+for i in range(4):
+    d.iloc[i * len(d) // 4:(i + 1) * len(d) // 4].to_parquet({folder!r} + f"/p{{i}}.parquet")
+"""
     made = subprocess.run([sys.executable, "-c", DATA + write], check=False)
     if made.returncode:
         return {"failed": "files not written"}

@@ -25,16 +25,18 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from outcomes.statistics.mixed_model.choices import Choices
 from outcomes.statistics.mixed_model.design import build_design
 from outcomes.statistics.mixed_model.fit import fit_design
 from outcomes.statistics.mixed_model.inference import contrast_df
-from outcomes.statistics.mixed_model.result import Choices
 
 RESULT = Path(__file__).parent / "results" / "mixed_model_small_samples.json"
 RULES = ("small_sample", "kenward_roger", "satterthwaite", "normal")
 SIZES = (6, 8, 12, 20)
 INTERCEPT_SD, ERROR_SD = 10.0, 8.0
 MAIN_SLOPE_SD = 2.2
+#: Slope SD and number of caseloads.
+SETTINGS = ((MAIN_SLOPE_SD, 10_000), (0.0, 600), (0.8, 600), (4.0, 600))
 SETS_PER_PATTERN = 50
 CHOICES = Choices(degrees_of_freedom="small_sample")
 
@@ -117,7 +119,7 @@ def run(n_clients: int, sets: int, slope_sd: float, seed: int, cover_every: int 
 def main() -> None:
     """Run all settings and store them."""
     rows = []
-    for slope_sd, sets in ((MAIN_SLOPE_SD, 10_000), (0.0, 2_000), (0.8, 2_000), (4.0, 2_000)):
+    for slope_sd, sets in SETTINGS:
         for n_clients in SIZES:
             row = run(n_clients, sets, slope_sd, seed=1000 * n_clients + round(10 * slope_sd))
             rows.append(row)

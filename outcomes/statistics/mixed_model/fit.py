@@ -18,13 +18,14 @@ from outcomes.errors import (
     check_choice,
     rows_must,
 )
+from outcomes.statistics.mixed_model.choices import Choices
 from outcomes.statistics.mixed_model.criterion import Criterion
 from outcomes.statistics.mixed_model.degrees_of_freedom import AT_ZERO, SmallSample
 from outcomes.statistics.mixed_model.design import Design, build_design
 from outcomes.statistics.mixed_model.optimiser import minimise
 from outcomes.statistics.mixed_model.reduction import Work, level_plan, prepare
 from outcomes.statistics.mixed_model.residual_structure import Independent, build_structure
-from outcomes.statistics.mixed_model.result import Choices, MixedModelFit
+from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["finish", "fit_design", "fit_mixed_model"]
 

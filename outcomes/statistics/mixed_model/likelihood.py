@@ -242,8 +242,11 @@ def _cross(left: Array, right: Array, starts: NDArray[np.intp] | None) -> Array:
 
 
 def _total(parts: Iterable[Array]) -> Array:
-    """Add up matrices."""
-    return np.sum(list(parts), axis=0)
+    """Add up matrices (in a loop: there are one, two or four)."""
+    first, *rest = parts
+    for part in rest:
+        first = first + part
+    return first
 
 
 def _turn(matrices: Array) -> Array:

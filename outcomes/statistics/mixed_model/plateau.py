@@ -23,10 +23,11 @@ from scipy import optimize, special
 from outcomes.errors import DataError, ModelError, OutcomesError, check_between, check_choice
 from outcomes.results import Claim
 from outcomes.statistics.mixed_model.checking import as_numbers
+from outcomes.statistics.mixed_model.choices import Choices
 from outcomes.statistics.mixed_model.design import Design, build_design
 from outcomes.statistics.mixed_model.fit import fit_design
 from outcomes.statistics.mixed_model.profile import find_root
-from outcomes.statistics.mixed_model.result import Choices, MixedModelFit
+from outcomes.statistics.mixed_model.result import MixedModelFit
 
 __all__ = ["PlateauCourse", "fit_plateau_course"]
 

@@ -4,9 +4,9 @@ Two passes over the files. The first sums products of all columns over all rows,
 working units (`reduction.work_from_gram`); the second sums products of the working columns per
 client. Both are sums over rows, so that files, threads and machines can each do a part:
 
-- DuckDB reads Parquet files on one machine, in SQL (the default);
-- with a `dask.distributed` client each file is reduced where a worker can read it, by `file_gram`
-  and `file_sums`, and the parts are added up by `add_sums`.
+- DuckDB reads Parquet files on one machine, in SQL (the default; `duckdb_sums`);
+- with a `dask.distributed` client each file is reduced where a worker can read it, and the parts
+  are added up (`partial_sums`).
 
 Designs are limited to what both can compute exactly: numeric columns and their products, one level
 of groups, independent residuals.
@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import glob
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -24,40 +24,26 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from outcomes.errors import ArgumentError, DataError, MissingExtraError, ModelError
+from outcomes.errors import ArgumentError, DataError, ModelError
+from outcomes.statistics.mixed_model.choices import Choices
 from outcomes.statistics.mixed_model.design import Design, build_design, group_names
+from outcomes.statistics.mixed_model.duckdb_sums import duckdb_gram, duckdb_sums
 from outcomes.statistics.mixed_model.fit import finish
 from outcomes.statistics.mixed_model.likelihood import State, Sums
+from outcomes.statistics.mixed_model.partial_sums import (
+    Recipe,
+    add_sums,
+    file_gram,
+    file_sums,
+    unpacked,
+)
 from outcomes.statistics.mixed_model.reduction import Work, work_from_gram
 from outcomes.statistics.mixed_model.residual_structure import Independent
-from outcomes.statistics.mixed_model.result import Choices, MixedModelFit
+from outcomes.statistics.mixed_model.result import MixedModelFit
 
-__all__ = ["Recipe", "add_sums", "file_gram", "file_sums", "fit_files"]
+__all__ = ["fit_files"]
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Recipe:
-    """Which columns are multiplied to make a design.
-
-    Attributes
-    ----------
-    group, response : str
-        Column of the clients, and of the outcome.
-    x, z : tuple of tuples of str
-        Columns whose product is each fixed column and random term; empty for the intercept.
-    """
-
-    group: str
-    response: str
-    x: tuple[tuple[str, ...], ...]
-    z: tuple[tuple[str, ...], ...]
-
-    @property
-    def used(self) -> list[str]:
-        """Numeric columns that a complete row must have."""
-        return list(dict.fromkeys([self.response, *(c for term in self.x + self.z for c in term)]))
 
 
 def fit_files(
@@ -77,7 +63,7 @@ def fit_files(
     design = build_design(example, formula, groups=groups, random=random, correlated=correlated)
     recipe = _recipe(design)
     if distributed is None:
-        total, n_all, infinite = _duckdb_gram(files, recipe)
+        total, n_all, infinite = duckdb_gram(files, recipe)
     else:
         parts = distributed.gather(distributed.map(file_gram, files, recipe=recipe))
         total = np.sum([part[0] for part in parts], axis=0)
@@ -101,7 +87,7 @@ def fit_files(
         n_rows,
     )
     if distributed is None:
-        keys, counts, rows, rr = _duckdb_sums(files, recipe, work)
+        keys, counts, rows, rr = duckdb_sums(files, recipe, work)
     else:
         futures = distributed.map(file_sums, files, recipe=recipe, work=work)
         keys, counts, rows, rr = add_sums(distributed.gather(futures))
@@ -112,7 +98,7 @@ def fit_files(
             f"the random terms of {recipe.group} ({q}) must be fewer than the rows of at least "
             f"one group; the longest has {int(counts.max())}. Drop random terms."
         )
-    work, sums = _scaled(work, _unpacked(rows, rr, q, p), n_rows)
+    work, sums = _scaled(work, unpacked(rows, rr, q, p), n_rows)
     pooled = _pooled_design(design, recipe, keys, n_rows, n_all - n_rows)
     structure = Independent.__new__(Independent)
     structure.hold(State(s=sums))
@@ -218,93 +204,6 @@ def _pooled_design(
     )
 
 
-# Sums of one data frame or file, and of several -----------------------------------------------
-
-
-def _products(frame: pd.DataFrame, terms: Sequence[Sequence[str]]) -> Array:
-    """Columns of products, (terms, rows)."""
-    out = np.ones((len(terms), len(frame)))
-    for row, term in zip(out, terms, strict=True):
-        for name in term:
-            row *= frame[name].to_numpy(dtype=float)
-    return out
-
-
-def _complete(frame: pd.DataFrame, recipe: Recipe) -> pd.DataFrame:
-    if np.asarray(pd.isna(frame[recipe.group]), dtype=bool).any():
-        raise DataError(
-            f"group column {recipe.group} must be filled in; some rows of the files are not. Fill "
-            f"it in, or remove these rows first."
-        )
-    return frame.dropna(subset=recipe.used)
-
-
-def file_gram(file: str, *, recipe: Recipe) -> tuple[Array, int, list[str]]:
-    """Sum products of [1, z, x, y] over a file; also its rows, and columns that are not finite."""
-    frame = pd.read_parquet(file, columns=[recipe.group, *recipe.used])
-    n = len(frame)
-    frame = _complete(frame, recipe)
-    infinite = [name for name in recipe.used if np.isinf(frame[name].to_numpy(dtype=float)).any()]
-    a = _products(frame, [(), *recipe.z, *recipe.x, (recipe.response,)])
-    return a @ a.T, n, infinite
-
-
-def file_sums(
-    file: str, *, recipe: Recipe, work: Work
-) -> tuple[pd.Series, NDArray[np.intp], Array, Array]:
-    """Sum products of the working columns of a file per client.
-
-    Returns the clients, their rows, (clients, sums) as `_unpacked` reads them, and the sums over
-    all rows of products of the fixed columns and the outcome.
-    """
-    frame = _complete(pd.read_parquet(file, columns=[recipe.group, *recipe.used]), recipe)
-    codes, labels = pd.factorize(frame[recipe.group])
-    z = work.turns[0].T @ _products(frame, recipe.z)
-    x = work.inverse.T @ _products(frame, recipe.x)
-    y = (frame[recipe.response].to_numpy(dtype=float) - work.start @ x) / work.scale
-    rest = np.concatenate([x, y[None]])
-    n = len(labels)
-    sums = [
-        np.bincount(codes, weights=product, minlength=n)
-        for i in range(len(z))
-        for product in [*(z[i] * z[i:]), *(z[i] * rest)]
-    ]
-    counts = np.bincount(codes, minlength=n)
-    return pd.Series(labels), counts, np.array(sums, dtype=np.float64).T, rest @ rest.T
-
-
-def add_sums(
-    parts: Sequence[tuple[pd.Series, NDArray[np.intp], Array, Array]],
-) -> tuple[pd.Series, NDArray[np.intp], Array, Array]:
-    """Add the results of `file_sums`: a client may have rows in several files."""
-    keys = pd.concat([part[0] for part in parts], ignore_index=True)
-    codes, labels = pd.factorize(keys)
-    n = len(labels)
-    counts = np.bincount(codes, weights=np.concatenate([p[1] for p in parts]), minlength=n)
-    rows = np.concatenate([part[2] for part in parts])
-    if n < len(rows):
-        rows = np.column_stack([np.bincount(codes, weights=c, minlength=n) for c in rows.T])
-    else:
-        order = np.argsort(codes, kind="stable")
-        rows = rows[order]
-    rr = np.asarray(np.sum([part[3] for part in parts], axis=0), dtype=np.float64)
-    return pd.Series(labels), counts.astype(np.intp), np.asarray(rows, dtype=np.float64), rr
-
-
-def _unpacked(rows: Array, rr: Array, q: int, p: int) -> Sums:
-    """Arrange (clients, sums) as the likelihood reads them."""
-    n, r = len(rows), p + 1
-    zz, zr = np.empty((q, q, n)), np.empty((q, n, r))
-    at = 0
-    for i in range(q):
-        for j in range(i, q):
-            zz[i, j] = zz[j, i] = rows[:, at]
-            at += 1
-        zr[i] = rows[:, at : at + r]
-        at += r
-    return Sums(zz, zr, rr[None])
-
-
 def _scaled(work: Work, sums: Sums, n_rows: int) -> tuple[Work, Sums]:
     """Take out what least squares left, and make the outcome's unit its own residual size."""
     p = work.start.size
@@ -316,124 +215,3 @@ def _scaled(work: Work, sums: Sums, n_rows: int) -> tuple[Work, Sums]:
     scale[p] = 1.0 / unit
     out = Sums(sums.zz, sums.zr * scale, (rr * np.outer(scale, scale))[None])
     return replace(work, scale=work.scale * unit), out
-
-
-# DuckDB ---------------------------------------------------------------------------------------
-
-
-def _connection() -> Any:
-    try:
-        import duckdb
-    except ImportError as error:
-        raise MissingExtraError("Pooling Parquet files", "network") from error
-    connection = duckdb.connect()
-    connection.execute("SET preserve_insertion_order = false")
-    return connection
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
-
-
-def _product_sql(term: Sequence[str], recipe: Recipe) -> str:
-    if not term:  # DuckDB 2.0 overflows when it adds up a column that it knows to be constant
-        return f"1.0 + 0.0 * CAST({_quoted(recipe.response)} AS DOUBLE)"
-    return " * ".join(f"CAST({_quoted(name)} AS DOUBLE)" for name in term)
-
-
-def _source_sql(recipe: Recipe) -> tuple[str, str]:
-    """Name the files, and the condition of a complete row."""
-    missing = [
-        f"{_quoted(name)} IS NOT NULL AND NOT isnan(CAST({_quoted(name)} AS DOUBLE))"
-        for name in recipe.used
-    ]
-    return "read_parquet($files, union_by_name = true)", " AND ".join(missing)
-
-
-def _run(connection: Any, sql: str, files: list[str]) -> Any:
-    import duckdb
-
-    try:
-        return connection.execute(sql, {"files": files})
-    except duckdb.Error as error:
-        raise DataError(
-            "the Parquet files must all have the columns of the formulas, as numbers. Check their "
-            "names and types."
-        ) from error
-
-
-def _duckdb_gram(files: list[str], recipe: Recipe) -> tuple[Array, int, list[str]]:
-    source, complete = _source_sql(recipe)
-    terms = [(), *recipe.z, *recipe.x, (recipe.response,)]
-    m = len(terms)
-    pairs = [(i, j) for i in range(m) for j in range(i, m)]
-    columns = ", ".join(f"{_product_sql(term, recipe)} AS a{i}" for i, term in enumerate(terms))
-    products = ", ".join(f"sum(a{i} * a{j})" for i, j in pairs)
-    infinite = ", ".join(
-        f"coalesce(bool_or(isinf(CAST({_quoted(name)} AS DOUBLE))), false)" for name in recipe.used
-    )
-    connection = _connection()
-    head = _run(
-        connection,
-        f"SELECT count(*), count({_quoted(recipe.group)}), {infinite} FROM {source}",
-        files,
-    ).fetchone()
-    if head[1] < head[0]:
-        raise DataError(
-            f"group column {recipe.group} must be filled in; {head[0] - head[1]:,} of {head[0]:,} "
-            f"rows are not. Fill it in, or remove these rows first."
-        )
-    bad = [name for name, flag in zip(recipe.used, head[2:], strict=True) if flag]
-    total = np.zeros((m, m))
-    if not bad:
-        row = _run(
-            connection,
-            f"SELECT {products} FROM (SELECT {columns} FROM {source} WHERE {complete})",
-            files,
-        ).fetchone()
-        for (i, j), value in zip(pairs, row, strict=True):
-            total[i, j] = total[j, i] = 0.0 if value is None else value
-    return total, int(head[0]), bad
-
-
-def _duckdb_sums(
-    files: list[str], recipe: Recipe, work: Work
-) -> tuple[pd.Series, NDArray[np.intp], Array, Array]:
-    source, complete = _source_sql(recipe)
-    q, p = len(recipe.z), len(recipe.x)
-
-    def combination(weights: Array, names: Sequence[str]) -> str:
-        parts = [f"({float(w)!r}) * {name}" for w, name in zip(weights, names, strict=True) if w]
-        return " + ".join(parts) or "0.0"
-
-    raw_z, raw_x = [f"rz{i}" for i in range(q)], [f"rx{i}" for i in range(p)]
-    raw = ", ".join(
-        f"{_product_sql(term, recipe)} AS {name}"
-        for term, name in zip([*recipe.z, *recipe.x], [*raw_z, *raw_x], strict=True)
-    )
-    z = [f"{combination(work.turns[0][:, i], raw_z)} AS z{i}" for i in range(q)]
-    x = [f"{combination(work.inverse[:, i], raw_x)} AS b{i}" for i in range(p)]
-    fitted = combination(work.inverse @ work.start, raw_x)
-    y = f"(y - ({fitted})) / ({work.scale!r}) AS b{p}"
-    rows = f"""
-        SELECT client, {", ".join([*z, *x, y])}
-        FROM (SELECT {_quoted(recipe.group)} AS client, {raw},
-                     CAST({_quoted(recipe.response)} AS DOUBLE) AS y
-              FROM {source} WHERE {complete})
-    """
-    sums = []
-    for i in range(q):
-        sums += [f"sum(z{i} * z{j})" for j in range(i, q)]
-        sums += [f"sum(z{i} * b{j})" for j in range(p + 1)]
-    totals = [f"sum(b{i} * b{j})" for i in range(p + 1) for j in range(p + 1)]
-    connection = _connection()
-    named = ", ".join(f"{sql} AS s{i}" for i, sql in enumerate(sums))
-    grouped = _run(
-        connection,
-        f"SELECT client, count(*) AS n, {named} FROM ({rows}) GROUP BY client",
-        files,
-    ).fetchnumpy()
-    rr = np.array(_run(connection, f"SELECT {', '.join(totals)} FROM ({rows})", files).fetchone())
-    keys = pd.Series(np.asarray(grouped["client"]))
-    values = np.column_stack([np.asarray(grouped[f"s{i}"]) for i in range(len(sums))])
-    return keys, np.asarray(grouped["n"]).astype(np.intp), values, rr.reshape(p + 1, p + 1)

@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from outcomes.errors import ModelError
+from outcomes.statistics.mixed_model.choices import Choices
 from outcomes.statistics.mixed_model.comparison import Comparison
 from outcomes.statistics.mixed_model.degrees_of_freedom import SmallSample
 from outcomes.statistics.mixed_model.design import Design, constant_within
@@ -20,19 +21,6 @@ from outcomes.statistics.mixed_model.reduction import Work
 __all__ = ["Choices", "MixedModelFit"]
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Choices:
-    """How a design is fitted and judged; see `fit_mixed_model` for the meaning of each."""
-
-    method: str = "REML"
-    degrees_of_freedom: str | None = None
-    ci_level: float = 0.95
-    residual: str = "independent"
-    by: str | None = None
-    time: str | None = None
-    weights: str | None = None
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
