@@ -113,7 +113,7 @@ def _visits(
     kept = ["client", "episode", "visit", "date", "source_file", "source_row"]
     dated = [tables[name].loc[:, kept] for name in MEASURED]
     rows = told.get("visits", visits)
-    made = derive_visits(pd.concat([*dated, rows.loc[:, kept]], ignore_index=True), book=book)
+    made = derive_visits(pd.concat([*dated, rows.loc[:, kept]], ignore_index=True))
     sources.count("visits", made)
     if rows.empty:
         return made

@@ -1,7 +1,8 @@
 """Hard checks: what makes a row useless whatever else it says.
 
 Unknown measures and units, values outside a measure's hard range, and duplicates are set aside.
-What is only suspicious is asked about by the cleaning rules, not here.
+What is only suspicious is asked about by the cleaning rules; only columns that look counted from
+another zero are asked about here, before their values are compared with anything.
 """
 
 from __future__ import annotations

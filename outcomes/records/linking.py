@@ -54,7 +54,7 @@ def complete_visits(visits: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
     return visits
 
 
-def derive_visits(rows: pd.DataFrame, *, book: LedgerBook) -> pd.DataFrame:
+def derive_visits(rows: pd.DataFrame) -> pd.DataFrame:
     """Make the table of visits from the dated rows of measurements and answers."""
     dated = rows.loc[rows["date"].notna()]
     if dated.empty:

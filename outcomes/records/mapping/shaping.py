@@ -17,7 +17,7 @@ from outcomes.records.mapping.model import Mapping, Reading
 from outcomes.records.sources.raw import RawTable
 from outcomes.records.typed import ask_about_swapped_dates
 
-__all__ = ["shape"]
+__all__ = ["own_zero", "shape"]
 
 #: What may say when a row was taken, in days; a month is 365.25 / 12 days.
 _STEPS = {"week": 7.0, "day": 1.0, "month": 365.25 / 12}
@@ -41,13 +41,13 @@ def shape(
         )
         return {}
     for raw in raws:
-        sheet = _Sheet(raw, mapping, faults)
-        who = sheet.who_and_when(book)
+        sheet = _Sheet(raw, mapping, book, faults)
+        who = sheet.who_and_when()
         if who is None:
             continue
         for reading in mapping.readings:
             if reading.sheet in (None, raw.name) and raw.find(reading.column):
-                draft = sheet.wide(who, reading, book)
+                draft = sheet.wide(who, reading)
                 if draft is not None:
                     parts["measurements"].append(draft)
         if mapping.long:
@@ -55,7 +55,7 @@ def shape(
         elif (lost := sheet.rows_without_anything(who)) is not None:
             parts["measurements"].append(lost)
         parts["visits"].append(sheet.visits(who))
-        parts["clients"].append(sheet.clients(who, book))
+        parts["clients"].append(sheet.clients(who))
     if any(raw.find(mapping.columns.get("client", "")) for raw in raws):
         _remark_on_dates(raws, mapping, book)
     return {name: pd.concat(drafts, ignore_index=True) for name, drafts in parts.items() if drafts}
@@ -87,9 +87,10 @@ def _remark_on_dates(raws: list[RawTable], mapping: Mapping, book: LedgerBook) -
 class _Sheet:
     """One raw table under a mapping."""
 
-    def __init__(self, raw: RawTable, mapping: Mapping, faults: Faults) -> None:
+    def __init__(self, raw: RawTable, mapping: Mapping, book: LedgerBook, faults: Faults) -> None:
         self.raw = raw
         self.mapping = mapping
+        self.book = book
         self.faults = faults
 
     def cell(self, header: str) -> pd.Series | None:
@@ -105,7 +106,7 @@ class _Sheet:
         )
         return None
 
-    def who_and_when(self, book: LedgerBook) -> pd.DataFrame | None:
+    def who_and_when(self) -> pd.DataFrame | None:
         """Give client, episode, visit, date of each row, and what else describes the row."""
         columns = {name: self.cell(header) for name, header in self.mapping.columns.items()}
         if any(column is None for column in columns.values()):
@@ -121,15 +122,16 @@ class _Sheet:
         frame["visit"] = pd.Series(None, index=frame.index, dtype="Int64")
         frame["days"] = np.nan
         if (text := columns.get("date")) is not None:
-            self.read_date(frame, text, book)
+            self.read_date(frame, text)
         if (text := columns.get("visit")) is not None:
-            self.read_visit(frame, text, book)
+            self.read_visit(frame, text)
         for name, days in _STEPS.items():
             if (text := columns.get(name)) is not None:
-                frame["days"] = self.read_number(frame, text, name, book) * days
+                frame["days"] = self.read_number(text) * days
         return frame
 
-    def read_date(self, frame: pd.DataFrame, text: pd.Series, book: LedgerBook) -> None:
+    def read_date(self, frame: pd.DataFrame, text: pd.Series) -> None:
+        """Read the date column; what is no date is kept in `date_text` for the ledger."""
         dates = read_dates(text, order=self.mapping.file.date_order)
         if dates.order == UNDECIDED:
             header = self.mapping.columns["date"]
@@ -143,18 +145,19 @@ class _Sheet:
             return
         if dates.swapped:
             header = self.mapping.columns["date"]
-            ask_about_swapped_dates("visits", self.raw.file, header, book)
+            ask_about_swapped_dates("visits", self.raw.file, header, self.book)
         frame["date"] = dates.values
         frame["date_text"] = shown(text, figures=True).where(dates.unreadable, None)
 
-    def read_visit(self, frame: pd.DataFrame, text: pd.Series, book: LedgerBook) -> None:
+    def read_visit(self, frame: pd.DataFrame, text: pd.Series) -> None:
+        """Read the visit column: whole numbers, or words that the mapping numbers."""
         words = self.mapping.visit_numbers
         if words:
             text = text.map(lambda word: words.get(word.casefold(), word), na_action="ignore")
             text = text.astype("str")
-        numbers = self.read_number(frame, text, "visit", book)
+        numbers = self.read_number(text)
         wrong = (numbers != np.floor(numbers)) | (numbers < 0) | (numbers > 1e6)
-        book.note(
+        self.book.note(
             "visits",
             frame,
             wrong & text.notna().to_numpy(),
@@ -166,9 +169,8 @@ class _Sheet:
         )
         frame["visit"] = pd.array(np.where(wrong, np.nan, numbers), dtype="Float64").astype("Int64")
 
-    def read_number(
-        self, frame: pd.DataFrame, text: pd.Series, name: str, book: LedgerBook
-    ) -> np.ndarray:
+    def read_number(self, text: pd.Series) -> np.ndarray:
+        """Read a column of plain numbers; what is none is missing."""
         column = read_numbers(text, decimal=self.mapping.file.decimal)
         single = column.readings.loc[column.readings["many"] == 1]
         values = np.full(len(text), np.nan)
@@ -176,7 +178,7 @@ class _Sheet:
         values[np.abs(values) > 1e6] = np.nan
         return values
 
-    def wide(self, who: pd.DataFrame, reading: Reading, book: LedgerBook) -> pd.DataFrame | None:
+    def wide(self, who: pd.DataFrame, reading: Reading) -> pd.DataFrame | None:
         """Give one draft row per filled cell of a column of readings."""
         text = self.cell(reading.column)
         if text is None:
@@ -263,7 +265,7 @@ class _Sheet:
         kept = ["client", *episode, "visit", "date", *kept, "source_file", "source_row"]
         return self.timed(who.copy()).loc[:, kept]
 
-    def clients(self, who: pd.DataFrame, book: LedgerBook) -> pd.DataFrame:
+    def clients(self, who: pd.DataFrame) -> pd.DataFrame:
         """Give what the rows say about the client."""
         frame = who.loc[:, ["client", "source_file", "source_row"]].copy()
         for name, header in self.mapping.clients.items():
@@ -274,7 +276,8 @@ class _Sheet:
 
 
 def _number_text(number: float | None, word: str) -> str:
-    return word if number is None else repr(number)
+    """Write the number of a word so that it reads one way (never with three decimals)."""
+    return word if number is None else f"{number:.4f}"
 
 
 def own_zero(frame: pd.DataFrame, mapping: Mapping, *, book: LedgerBook) -> pd.DataFrame:
