@@ -84,4 +84,4 @@ def test_the_benchmark_table_is_stored():
         if "log_likelihood" in row and row["who"].startswith(("ours", "R lme4")):
             likelihoods.setdefault(row["clients"], []).append(row["log_likelihood"])
     for values in likelihoods.values():
-        assert max(values) - min(values) < 1e-2
+        assert max(values) - min(values) < 1e-6 * abs(max(values))  # R printed seven digits

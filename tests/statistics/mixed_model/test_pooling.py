@@ -73,11 +73,13 @@ def test_pooled_fits_are_the_fit_of_the_whole(frame, folder, whole, machine):
     assert pooled.variances.method.str.startswith("Wald").all()
 
 
+@pytest.mark.filterwarnings("ignore::ResourceWarning")  # a port that distributed tries
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_a_real_cluster_in_this_process(folder, whole):
     distributed = pytest.importorskip("distributed", reason="the extra 'network' is not installed")
     with (
         distributed.LocalCluster(
-            n_workers=1, processes=False, threads_per_worker=1, dashboard_address=None
+            n_workers=1, processes=False, threads_per_worker=1, dashboard_address=":0"
         ) as cluster,
         distributed.Client(cluster) as client,
     ):
