@@ -10,7 +10,7 @@ import pandas as pd
 from outcomes.network.pooled_fit import SUMS, SeriesSums, fit_sums
 from outcomes.network.stages import read_part
 from outcomes.network.tally import Tally, quantile_of_counts
-from outcomes.statistics.individual_change.client_courses import time_scale
+from outcomes.statistics.individual_change import time_scale
 from outcomes.statistics.review import Course
 
 __all__ = ["pooled_course", "read_sums"]

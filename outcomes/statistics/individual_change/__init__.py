@@ -1,5 +1,6 @@
 """Change of one client: did this client gain, did it matter, did it last, is there more to come."""
 
+from outcomes.statistics.individual_change._course_parts import time_scale
 from outcomes.statistics.individual_change.client_courses import (
     ClientCourses,
     fit_client_courses,
@@ -49,5 +50,6 @@ __all__ = [
     "reconcile",
     "reliable_change",
     "start_and_latest",
+    "time_scale",
     "verdict_from_courses",
 ]

@@ -15,7 +15,7 @@ import pandas as pd
 
 from outcomes.errors import ModelError, check_columns, check_positive
 from outcomes.results import Claim
-from outcomes.statistics.individual_change.client_courses import time_scale
+from outcomes.statistics.individual_change import time_scale
 from outcomes.statistics.mixed_model import fit_mixed_model
 
 __all__ = ["Course", "course_over_weeks"]
