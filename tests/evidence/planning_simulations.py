@@ -1,7 +1,8 @@
 """Whole simulated studies, analysed by the project's own mixed model, against planned power.
 
 One group and two groups, all visits kept or 15% stopping after each, 20 and 100 clients; 1,000
-studies each, uneven visits (a quarter of a week either way), Satterthwaite degrees of freedom.
+studies each, uneven visits (a quarter of a week either way), the model's own default for degrees
+of freedom.
 Also the time that 1,000 studies of 100 clients take.
 
 Run: python tests/evidence/planning_simulations.py

@@ -8,13 +8,15 @@ from outcomes.statistics.planning.assurance import (
     draw_inputs,
     power_curve,
 )
-from outcomes.statistics.planning.plan import Plan
-from outcomes.statistics.planning.power import (
+from outcomes.statistics.planning.clusters import (
     clients_in_clusters,
-    clients_paired,
-    clients_two_groups,
     design_effect,
     power_in_clusters,
+)
+from outcomes.statistics.planning.plan import Plan
+from outcomes.statistics.planning.power import (
+    clients_paired,
+    clients_two_groups,
     power_paired,
     power_two_groups,
     smallest_detectable,
@@ -31,12 +33,12 @@ from outcomes.statistics.planning.reliability import (
     clients_for_icc_precision,
     power_icc,
 )
+from outcomes.statistics.planning.simulation import simulate_slope
 from outcomes.statistics.planning.single_case import single_case_power
 from outcomes.statistics.planning.slopes import (
     Course,
     clients_for_slope,
     power_slope,
-    simulate_slope,
     slope_standard_error,
 )
 

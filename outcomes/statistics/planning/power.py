@@ -1,11 +1,8 @@
-"""Power of comparisons of means: paired, two groups, groups of practitioners; and what can be seen.
+"""Power of comparisons of means: paired, two groups; and what can be seen.
 
 paired      delta = d / s_d * sqrt(n),                     n - 1 df
 two groups  delta = d / s * sqrt(n1 n2 / (n1 + n2)),       n1 + n2 - 2 df
 power       P(|T| > t) for T noncentral t with delta       exact for normal outcomes
-clusters    variance inflated by 1 + ((1 + cv^2) m - 1) rho (Eldridge et al. 2006), m clients a
-            practitioner on average, cv their coefficient of variation; df from the number of
-            practitioners
 """
 
 from __future__ import annotations
@@ -19,11 +16,8 @@ from outcomes.errors import ArgumentError, check_between, check_count, check_pos
 from outcomes.statistics.planning.plan import Plan, smallest_enough, with_drop_out
 
 __all__ = [
-    "clients_in_clusters",
     "clients_paired",
     "clients_two_groups",
-    "design_effect",
-    "power_in_clusters",
     "power_paired",
     "power_two_groups",
     "smallest_detectable",
@@ -84,7 +78,7 @@ def clients_paired(
 
     Checked against: Cohen 1988, 34 pairs for d = 0.5 (test_planning_power).
     """
-    _nonzero(difference)
+    check_difference(difference)
     target = check_between("power", power, alpha, 1)
     given = partial(power_paired, difference=difference, sd=sd, alpha=alpha)
     n = smallest_enough(lambda k: given(k) >= target, least=2)
@@ -175,7 +169,7 @@ def clients_two_groups(
 
     Checked against: Cohen 1988, 64 a group for d = 0.5 (test_planning_power).
     """
-    _nonzero(difference)
+    check_difference(difference)
     target = check_between("power", power, alpha, 1)
     r = check_between("start_correlation", start_correlation, -1, 1)
     sd = check_positive("sd", sd)
@@ -248,133 +242,6 @@ def smallest_detectable(
     return float(optimize.brentq(gap, 0.0, high, xtol=1e-10) / size * sd)
 
 
-def design_effect(clients_each: float, *, icc: float, variation: float = 0.0) -> float:
-    """Say by how much clustering in practitioners inflates the number of clients needed.
-
-    Parameters
-    ----------
-    clients_each : float
-        Clients a practitioner on average, at least 1.
-    icc : float
-        Share of the variance that lies between practitioners, in [0, 1].
-    variation : float
-        Coefficient of variation of the number of clients a practitioner.
-
-    References
-    ----------
-    Eldridge, Ashby & Kerry 2006, Int J Epidemiol 35:1292, doi:10.1093/ije/dyl129.
-
-    Examples
-    --------
-    >>> round(design_effect(20, icc=0.05), 2), round(design_effect(20, icc=0.05, variation=0.5), 2)
-    (1.95, 2.2)
-    """
-    mean = check_positive("clients_each", clients_each)
-    if mean < 1:
-        raise ArgumentError(f"clients_each must be at least 1, got {clients_each!r}.")
-    icc = check_between("icc", icc, 0, 1, closed=True)
-    spread = check_positive("variation", variation, zero=True)
-    return 1 + ((1 + spread**2) * mean - 1) * icc
-
-
-def power_in_clusters(
-    practitioners: int,
-    *,
-    clients_each: float,
-    difference: float,
-    sd: float,
-    icc: float,
-    variation: float = 0.0,
-    alpha: float = 0.05,
-) -> float:
-    """Give the chance to see a difference between two groups of practitioners with their clients.
-
-    Parameters
-    ----------
-    practitioners : int
-        Practitioners in each group, at least 2.
-    clients_each, icc, variation
-        As for `design_effect`.
-    difference, sd, alpha
-        As for `power_two_groups`.
-
-    Notes
-    -----
-    t test of practitioners' means: 2 (practitioners - 1) df, never the clients' number.
-
-    Examples
-    --------
-    >>> round(power_in_clusters(8, clients_each=20, difference=0.5, sd=1, icc=0.05), 2)
-    0.85
-    """
-    groups = check_count("practitioners", practitioners, least=2)
-    inflation = design_effect(clients_each, icc=icc, variation=variation)
-    sd = check_positive("sd", sd)
-    delta = difference / sd * np.sqrt(groups * clients_each / (2 * inflation))
-    return t_power(delta, 2 * (groups - 1), alpha)
-
-
-def clients_in_clusters(
-    *,
-    clients_each: float,
-    difference: float,
-    sd: float,
-    icc: float,
-    variation: float = 0.0,
-    power: float = 0.8,
-    alpha: float = 0.05,
-    drop_out: float = 0.0,
-) -> Plan:
-    """Say how many practitioners, with their clients, show a difference with the wanted power.
-
-    Parameters
-    ----------
-    clients_each, icc, variation
-        As for `design_effect`, after drop-out.
-    difference, sd, power, alpha, drop_out
-        As for `clients_two_groups`.
-
-    Returns
-    -------
-    Plan
-        Clients; the number of practitioners is in `notes`.
-
-    Examples
-    --------
-    >>> plan = clients_in_clusters(clients_each=20, difference=0.5, sd=1, icc=0.05)
-    >>> plan.n_per_group, plan.notes[0]
-    (160, '8 practitioners in each group, 20 clients each.')
-    """
-    _nonzero(difference)
-    target = check_between("power", power, alpha, 1)
-    given = partial(
-        power_in_clusters,
-        clients_each=clients_each,
-        difference=difference,
-        sd=sd,
-        icc=icc,
-        variation=variation,
-        alpha=alpha,
-    )
-    groups = smallest_enough(lambda k: given(k) >= target, least=2)
-    n = int(np.ceil(groups * clients_each - 1e-9))
-    return Plan(
-        question="difference between two groups of practitioners",
-        n=2 * n,
-        n_per_group=n,
-        n_to_recruit=2 * with_drop_out(n, drop_out),
-        drop_out=drop_out,
-        target=target,
-        achieved=given(groups),
-        target_is="power",
-        effect=difference,
-        sd=sd,
-        level=1 - alpha,
-        method="t test of practitioners' means, variance inflated by the design effect",
-        notes=(f"{groups} practitioners in each group, {clients_each:g} clients each.",),
-    )
-
-
 def t_power(delta: float, df: float, alpha: float) -> float:
     """Give the power of a two-sided t test with noncentrality delta."""
     alpha = check_between("alpha", alpha, 0, 1, remedy="Give 0.05")
@@ -387,6 +254,7 @@ def t_power(delta: float, df: float, alpha: float) -> float:
     return min(float(stats.nct.sf(cut, df, size)) + far, 1.0)
 
 
-def _nonzero(difference: float) -> None:
+def check_difference(difference: float) -> None:
+    """Refuse a difference of zero."""
     if not np.isfinite(difference) or difference == 0:
         raise ArgumentError(f"difference must be a number other than 0, got {difference!r}.")

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
-from outcomes.statistics.sensitivity.choices import COURSES, MISSING, OUTLIERS
+from outcomes.statistics.sensitivity.agreement import (
+    Agreement,
+    agreement,
+    choices_that_move,
+)
+from outcomes.statistics.sensitivity.choices import CHOICES, COURSES, MISSING, OUTLIERS, VERDICTS
 from outcomes.statistics.sensitivity.confounding import (
     EValue,
     TippingPoint,
@@ -15,13 +20,7 @@ from outcomes.statistics.sensitivity.envelopes import (
     quantile_envelopes,
     residual_variogram,
 )
-from outcomes.statistics.sensitivity.grid import (
-    CHOICES,
-    Agreement,
-    agreement,
-    choices_that_move,
-    run_grid,
-)
+from outcomes.statistics.sensitivity.grid import run_grid
 from outcomes.statistics.sensitivity.structure import (
     check_linearity,
     choose_random_terms,
@@ -37,6 +36,7 @@ __all__ = [
     "EValue",
     "MISSING",
     "OUTLIERS",
+    "VERDICTS",
     "TippingPoint",
     "agreement",
     "caseload_simulation",

@@ -21,7 +21,7 @@ from scipy import stats
 
 from outcomes.errors import ModelError
 
-__all__ = ["COURSES", "MISSING", "OUTLIERS"]
+__all__ = ["CHOICES", "COURSES", "MISSING", "OUTLIERS", "VERDICTS"]
 
 OUTLIERS = (
     "all kept",
@@ -39,6 +39,16 @@ COURSES = (
     "first to mean of the last two",
     "mixed model, straight",
     "mixed model, flattening",
+)
+#: Columns of the grid that name a choice.
+CHOICES = ("version", "window", "outliers", "missing", "course", "line", "error")
+#: Verdicts on the caseload's mean improvement.
+VERDICTS = (
+    "better, at least by the line",
+    "better, size against the line open",
+    "better, less than the line",
+    "no change shown",
+    "worse",
 )
 _ROBUST = 1.4826
 _TRIM = 0.2

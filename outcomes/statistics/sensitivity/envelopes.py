@@ -58,7 +58,8 @@ def quantile_envelopes(
     Examples
     --------
     >>> from outcomes.statistics.mixed_model import fit_mixed_model
-    >>> from outcomes.statistics.planning.slopes import Course, study
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
     >>> rng = np.random.default_rng(1)
     >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
     >>> fit = fit_mixed_model(study(30, 1.0, course, rng), "value ~ week", random="1 + week")
@@ -124,6 +125,19 @@ def residual_variogram(
     References
     ----------
     Diggle, Heagerty, Liang & Zeger 2002, Analysis of Longitudinal Data, section 3.4.
+
+    Examples
+    --------
+    >>> from outcomes.statistics.mixed_model import fit_mixed_model
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> fit = fit_mixed_model(data, "value ~ week", random="1 + week")
+    >>> table = residual_variogram(fit, week=data["week"], rng=rng, simulations=20, bins=3)
+    >>> len(table), int(table["n_pairs"].sum()) == 30 * 6
+    (3, True)
     """
     simulations = check_count("simulations", simulations, least=20)
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
@@ -186,6 +200,19 @@ def caseload_simulation(
     References
     ----------
     Gelman, Meng & Stern 1996, Stat Sinica 6:733 (here with the estimates in place of a posterior).
+
+    Examples
+    --------
+    >>> from outcomes.statistics.mixed_model import fit_mixed_model
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> fit = fit_mixed_model(data, "value ~ week", random="1 + week")
+    >>> table = caseload_simulation(fit, rng=rng, simulations=40)
+    >>> bool(table["beyond_limits"].sum() <= 2)
+    True
     """
     simulations = check_count("simulations", simulations, least=20)
     level = check_between("level", level, 0, 1, remedy="Give 0.95")

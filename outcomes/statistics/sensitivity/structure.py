@@ -46,6 +46,19 @@ def client_influence(fit: MixedModelFit, *, term: str | None = None) -> pd.DataF
         change_in_errors (change over the standard error), cooks_distance, flagged (Cook's distance
         above 4 / clients: a place to look, not a reason to leave anyone out). Most influential
         first.
+
+    Examples
+    --------
+    >>> from outcomes.statistics.mixed_model import fit_mixed_model
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> fit = fit_mixed_model(data, "value ~ week", random="1 + week")
+    >>> table = client_influence(fit)
+    >>> len(table), bool(table["cooks_distance"].is_monotonic_decreasing)
+    (30, True)
     """
     table = fit.influence()
     fixed = fit.fixed.set_index("term")
@@ -84,6 +97,17 @@ def choose_random_terms(
     ------
     ModelError
         If not even a level per client can be fitted.
+
+    Examples
+    --------
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> table = choose_random_terms(data, "value ~ week")
+    >>> table["random"].iloc[int(table["aic"].argmin())]
+    '1 + week, uncorrelated'
     """
     from outcomes.statistics.mixed_model import fit_mixed_model
 
@@ -134,6 +158,17 @@ def check_linearity(
     Notes
     -----
     All with a random level and slope in weeks, so that the shapes differ in the mean course only.
+
+    Examples
+    --------
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> table = check_linearity(data, "value ~ week")
+    >>> table["shape"].tolist(), bool(table["difference"].min() > -4)
+    (['straight', 'flattening', 'bent'], True)
     """
     from outcomes.statistics.mixed_model import fit_mixed_model
 
@@ -189,6 +224,18 @@ def residual_trend(
     Notes
     -----
     Intervals take readings as independent; they serve to see a pattern, not to test one.
+
+    Examples
+    --------
+    >>> from outcomes.statistics.mixed_model import fit_mixed_model
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> fit = fit_mixed_model(data, "value ~ week", random="1 + week")
+    >>> int(residual_trend(fit, along=data["week"], bins=4)["n_readings"].sum())
+    120
     """
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
     bins = check_count("bins", bins, least=2)
@@ -235,6 +282,17 @@ def compare_engines(
     -----
     GEE (exchangeable working correlation, robust errors) estimates the same mean course by another
     principle; with missed visits that depend on how a client is doing the two may differ.
+
+    Examples
+    --------
+    >>> from outcomes.statistics.planning import Course
+    >>> from outcomes.statistics.planning.simulation import study
+    >>> rng = np.random.default_rng(1)
+    >>> course = Course(weeks=(0, 1, 2, 3), intercept_sd=8, slope_sd=2, error_sd=4)
+    >>> data = study(30, 1.0, course, rng)
+    >>> table = compare_engines(data, "value ~ week")
+    >>> bool(table["difference_in_errors"].abs().max() < 0.05)
+    True
     """
     import warnings
 

@@ -24,7 +24,6 @@ from outcomes.statistics.service.data_quality import (
     digit_preference,
     instrument_drift,
     ledger_summary,
-    rater_differences,
 )
 from outcomes.statistics.service.events import (
     EventRate,
@@ -53,6 +52,7 @@ from outcomes.statistics.service.quarters import (
     quarter_range,
     quarters_of,
 )
+from outcomes.statistics.service.raters import rater_differences
 
 __all__ = [
     "EventRate",

@@ -96,13 +96,8 @@ def attention_list(
 
     Examples
     --------
-    >>> visits = pd.DataFrame(
-    ...     {
-    ...         "client": ["a", "b"],
-    ...         "episode": [1, 1],
-    ...         "date": pd.to_datetime(["2026-04-02", "2026-06-29"]),
-    ...     }
-    ... )
+    >>> days = pd.to_datetime(["2026-04-02", "2026-06-29"])
+    >>> visits = pd.DataFrame({"client": ["a", "b"], "episode": 1, "date": days})
     >>> values = visits.assign(measure="ndi")
     >>> found = attention_list(visits, quarter="2026Q2", values=values)
     >>> found[["client", "reason"]].values.tolist()

@@ -77,14 +77,9 @@ def compare_quarters(
 
     Examples
     --------
-    >>> rows = pd.DataFrame(
-    ...     {
-    ...         "client": [*"abcdefghij"],
-    ...         "quarter": ["2026Q1"] * 5 + ["2026Q2"] * 5,
-    ...         "measure": "ndi",
-    ...         "improvement": [4.0, 6, 8, 5, 7, 9, 12, 10, 8, 11],
-    ...     }
-    ... )
+    >>> rows = pd.DataFrame({"client": [*"abcdefghij"], "measure": "ndi"})
+    >>> rows["quarter"] = ["2026Q1"] * 5 + ["2026Q2"] * 5
+    >>> rows["improvement"] = [4.0, 6, 8, 5, 7, 9, 12, 10, 8, 11]
     >>> found = compare_quarters(rows, quarter="2026Q2", adjust_for=())
     >>> found.loc[0, ["estimate", "ci_low"]].astype(float).round(2).tolist()
     [4.0, 1.69]

@@ -1,11 +1,9 @@
-"""Can the readings be trusted: rounding by rater, raters who read differently, drift.
+"""Can the readings be trusted: the ledger, rounding by rater, drift by instrument.
 
 Every question is asked of several raters or instruments at once, so p-values are Holm-adjusted
 within the question: with nothing wrong, anyone is flagged in at most 5% of looks.
 
     digit preference  share of readings on a multiple of 5, against 1 in 5 by chance
-    rater             reading_cvm = series_c + course of the measure + rater + error: a rater is
-                      compared with colleagues on the same clients, never on different ones
     drift             start values of clients by date: does one instrument's move from a date on,
                       when the others' do not
 """
@@ -14,15 +12,12 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
-from scipy.sparse import csgraph
+from scipy import stats
 
 from outcomes.errors import DataError, check_between, check_columns, check_positive
 from outcomes.statistics.service.robust import least_squares, t_interval
 
-__all__ = ["digit_preference", "instrument_drift", "ledger_summary", "rater_differences"]
-
-_SERIES = ["client", "episode", "measure", "side", "mode", "instrument"]
+__all__ = ["digit_preference", "instrument_drift", "ledger_summary"]
 
 
 def ledger_summary(ledger: pd.DataFrame) -> pd.DataFrame:
@@ -96,7 +91,7 @@ def digit_preference(
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
     rows = readings[readings["value"].notna()]
     whole = rows["value"] / multiple
-    rows = rows.assign(rater=_named(rows["rater"]), even=(whole - whole.round()).abs() < 1e-9)
+    rows = rows.assign(rater=recorded(rows["rater"]), even=(whole - whole.round()).abs() < 1e-9)
     table = rows.groupby("rater")["even"].agg(["size", "sum"]).reset_index()
     table.columns = ["rater", "n_readings", "count"]
     n, count = table["n_readings"].to_numpy(float), table["count"].to_numpy(float)
@@ -113,98 +108,6 @@ def digit_preference(
     table["flagged"] = table["p_value"] < 1 - level
     table["rounding_sd"] = multiple / np.sqrt(12)
     return table
-
-
-def rater_differences(values: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
-    """Say who reads higher or lower than colleagues do on the same clients.
-
-    Use where a client is measured by more than one rater over time. Raters who never share a
-    client with another cannot be compared, and are left out.
-
-    Parameters
-    ----------
-    values : DataFrame
-        One row per series and visit of measures in one unit: client, episode, measure, rater,
-        week, value, and side, mode, instrument where known.
-    level : float
-        Level of intervals, in (0, 1).
-
-    Returns
-    -------
-    DataFrame
-        rater, compared_with (colleagues linked by shared clients, as at one site), n (clients
-        shared), n_readings, estimate (reads higher than the average of them all, by so much in
-        the unit), standard_error, df, ci_low, ci_high, ci_level, p_value
-        (Holm-adjusted), flagged, method.
-
-    Raises
-    ------
-    DataError
-        If no two raters share a client.
-
-    Notes
-    -----
-    Within-series least squares: readings less their series' mean, on a course in log(1 + week) per
-    measure and on the raters, whose effects sum to zero among those linked; CR2 by client.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(1)
-    >>> values = pd.DataFrame({"client": np.repeat(range(30), 6), "week": [*range(6)] * 30})
-    >>> values = values.assign(episode=1, measure="cervical_rotation", rater=[*"aaabab"] * 30)
-    >>> values["value"] = 60 + rng.normal(0, 2, 180) + 3 * (values["rater"] == "b")
-    >>> found = rater_differences(values).set_index("rater")
-    >>> bool(found.loc["b", "flagged"]), bool(abs(found.loc["b", "estimate"] - 1.5) < 0.4)
-    (True, True)
-    """
-    needed = ["client", "episode", "measure", "rater", "week", "value"]
-    check_columns(values, needed, thing="the values")
-    level = check_between("level", level, 0, 1, remedy="Give 0.95")
-    keys = [name for name in _SERIES if name in values]
-    rows = values[values["value"].notna()].copy()
-    rows["rater"] = _named(rows["rater"])
-    rows = rows[~rows["rater"].isin(["not recorded", "several"])]
-    rows = rows[rows.groupby(keys, dropna=False)["rater"].transform("nunique") > 1]
-    if rows.empty:
-        raise DataError(
-            "raters must share clients to be compared, and no two of them do. "
-            "Let a colleague measure some visits."
-        )
-    codes, raters = pd.factorize(rows["rater"], sort=True)
-    series = rows.groupby(keys, dropna=False).ngroup().to_numpy()
-    circles = _circles(codes, series)
-    effects = _sum_to_zero(circles)
-    course = np.log1p(rows["week"].to_numpy(float).clip(min=0))[:, None]
-    measures = pd.get_dummies(rows["measure"].astype("str")).to_numpy(float)
-    courses = _within(course * measures, series)
-    courses = courses[:, np.abs(courses).max(axis=0) > 1e-9]
-    design = np.column_stack([_within(effects[codes], series), courses])
-    y = _within(rows["value"].to_numpy(float), series)
-    fit = least_squares(design, y, rows["client"].to_numpy())
-    found = []
-    for i, rater in enumerate(raters):
-        weights = np.concatenate([effects[i], np.zeros(courses.shape[1])])
-        estimate, error, df = fit.contrast(weights)
-        low, high = t_interval(estimate, error, df, level)
-        found.append(
-            {
-                "rater": rater,
-                "compared_with": ", ".join(raters[(circles == circles[i]) & (raters != rater)]),
-                "n": rows.loc[codes == i, "client"].nunique(),
-                "n_readings": int((codes == i).sum()),
-                "estimate": estimate,
-                "standard_error": error,
-                "df": df,
-                "ci_low": low,
-                "ci_high": high,
-                "ci_level": level,
-                "p_value": 2 * float(stats.t.sf(abs(estimate) / error, df)),
-            }
-        )
-    table = pd.DataFrame(found)
-    table["p_value"] = holm(table["p_value"].to_numpy())
-    table["flagged"] = table["p_value"] < 1 - level
-    return table.assign(method="within-client least squares, clients as clusters (CR2)")
 
 
 def instrument_drift(values: pd.DataFrame, *, since: object, level: float = 0.95) -> pd.DataFrame:
@@ -259,7 +162,7 @@ def instrument_drift(values: pd.DataFrame, *, since: object, level: float = 0.95
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
     start = pd.Timestamp(since)  # pyright: ignore[reportArgumentType]
     rows = values[values["value"].notna()].copy()
-    rows["instrument"] = _named(rows["instrument"])
+    rows["instrument"] = recorded(rows["instrument"])
     rows["months"] = ((rows["date"] - start).dt.days / 30).clip(lower=0)
     rows = rows[rows["instrument"].isin(_watched(rows)) & (rows["instrument"] != "not recorded")]
     instruments = sorted(rows["instrument"].unique())
@@ -312,36 +215,10 @@ def holm(p_values: np.ndarray) -> np.ndarray:
     return out
 
 
-def _named(column: pd.Series) -> pd.Series:
+def recorded(column: pd.Series) -> pd.Series:
+    """Turn codes into words; an empty cell reads ``not recorded``."""
     words = column.astype("object").where(column.notna(), "").astype("str")
     return words.where(words != "", "not recorded")
-
-
-def _within(columns: np.ndarray, series: np.ndarray) -> np.ndarray:
-    """Take each series' mean away."""
-    wide = columns.reshape(len(series), -1)
-    sizes = np.bincount(series)
-    means = np.column_stack([np.bincount(series, column) / sizes for column in wide.T])
-    return (wide - means[series]).reshape(columns.shape)
-
-
-def _circles(raters: np.ndarray, series: np.ndarray) -> np.ndarray:
-    """Find the circles of raters that shared series link, directly or through others."""
-    shape = (series.max() + 1, raters.max() + 1)
-    met = sparse.coo_array((np.ones(raters.size), (series, raters)), shape=shape).tocsr()
-    return csgraph.connected_components(met.T @ met, directed=False)[1]
-
-
-def _sum_to_zero(circles: np.ndarray) -> np.ndarray:
-    """Code raters so that effects sum to zero in each circle: raters x coefficients."""
-    columns = []
-    for circle in np.unique(circles):
-        *others, last = np.flatnonzero(circles == circle)
-        for one in others:
-            column = np.zeros(circles.size)
-            column[one], column[last] = 1.0, -1.0
-            columns.append(column)
-    return np.column_stack(columns)
 
 
 def _watched(rows: pd.DataFrame) -> list[str]:

@@ -78,8 +78,8 @@ def flow_counts(
 ) -> pd.DataFrame:
     """Count, per measure, the clients seen, measured at the start, measured again and analysed.
 
-    Use when a result rests on those who came back to be measured: always. Not for attendance
-    itself: an episode with a visit in the quarter is eligible whether or not a measure was taken.
+    Use beside every result. Not for attendance itself: an episode with a visit in the quarter is
+    eligible whether or not a measure was taken.
 
     Parameters
     ----------
@@ -118,13 +118,8 @@ def flow_counts(
 
     Examples
     --------
-    >>> visits = pd.DataFrame(
-    ...     {
-    ...         "client": ["a", "a", "b"],
-    ...         "episode": 1,
-    ...         "date": pd.to_datetime(["2026-04-01", "2026-04-15", "2026-05-02"]),
-    ...     }
-    ... )
+    >>> days = pd.to_datetime(["2026-04-01", "2026-04-15", "2026-05-02"])
+    >>> visits = pd.DataFrame({"client": [*"aab"], "episode": 1, "date": days})
     >>> values = visits.head(2).assign(measure="cervical_rotation", value=[60.0, 68.0])
     >>> flow = flow_counts(values, visits=visits, quarter="2026Q2")
     >>> flow[["eligible", "measured_at_start", "measured_again", "analysed"]].values.tolist()

@@ -8,10 +8,10 @@ from outcomes.statistics.time_to_gain.discrete_hazard import (
     hazard_ratios,
     visit_rows,
 )
+from outcomes.statistics.time_to_gain.group_tests import interval_score_test, log_rank
 from outcomes.statistics.time_to_gain.intervals import gain_intervals
 from outcomes.statistics.time_to_gain.kaplan_meier import (
     kaplan_meier,
-    log_rank,
     median_time,
     numbers_at_risk,
     restricted_mean,
@@ -19,7 +19,6 @@ from outcomes.statistics.time_to_gain.kaplan_meier import (
 from outcomes.statistics.time_to_gain.summary import gain_summary
 from outcomes.statistics.time_to_gain.turnbull import (
     IntervalCurve,
-    interval_score_test,
     turnbull,
     turnbull_median,
 )

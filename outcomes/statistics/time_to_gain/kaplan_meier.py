@@ -16,7 +16,7 @@ from scipy import stats
 from outcomes.errors import DataError, check_between, check_positive, rows_must
 from outcomes.results import Estimate
 
-__all__ = ["kaplan_meier", "log_rank", "median_time", "numbers_at_risk", "restricted_mean"]
+__all__ = ["kaplan_meier", "median_time", "numbers_at_risk", "restricted_mean"]
 
 
 def kaplan_meier(
@@ -60,7 +60,7 @@ def kaplan_meier(
 
     Checked against: Gehan's 6-MP remission times; R's survival (test_time_to_gain_kaplan_meier).
     """
-    times, events = _checked(time, reached)
+    times, events = checked_times(time, reached)
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
     points = np.unique(np.concatenate([[0.0], times]))
     place = np.searchsorted(points, times)
@@ -231,103 +231,8 @@ def restricted_mean(
     )
 
 
-def log_rank(
-    time: pd.Series | np.ndarray,
-    reached: pd.Series | np.ndarray,
-    group: pd.Series | np.ndarray,
-) -> pd.DataFrame:
-    """Compare the times of two or more groups.
-
-    Parameters
-    ----------
-    time, reached
-        As for `kaplan_meier`.
-    group : array
-        Group of each client, without empty cells.
-
-    Returns
-    -------
-    DataFrame
-        group, n, events, expected (if all groups were alike), statistic (chi-square), df, p_value:
-        the last three the same in every row.
-
-    Raises
-    ------
-    DataError
-        If there is one group only, or an empty cell.
-
-    References
-    ----------
-    Mantel 1966, Cancer Chemother Rep 50:163.
-
-    Examples
-    --------
-    >>> found = log_rank([1, 2, 3, 4, 5, 6], [True] * 6, [*"aaabbb"])
-    >>> round(float(found["statistic"].iloc[0]), 2)
-    5.05
-
-    Checked against: Gehan's 6-MP data, 16.79 (test_time_to_gain_kaplan_meier).
-    """
-    times, events = _checked(time, reached)
-    codes, names = group_codes(group, times.size)
-    points = np.unique(times[events])
-    at_risk = np.array(
-        [[(times[codes == g] >= t).sum() for g in range(len(names))] for t in points]
-    )
-    fell = np.array(
-        [[(events & (times == t) & (codes == g)).sum() for g in range(len(names))] for t in points]
-    )
-    at_risk = at_risk.reshape(-1, len(names)).astype(float)
-    fell = fell.reshape(-1, len(names)).astype(float)
-    n, d = at_risk.sum(axis=1), fell.sum(axis=1)
-    shares = at_risk / n[:, None] if n.size else at_risk
-    expected = (shares * d[:, None]).sum(axis=0)
-    factor = np.divide(d * (n - d), n - 1, out=np.zeros_like(d), where=n > 1)
-    variance = np.diag((shares * factor[:, None]).sum(axis=0))
-    variance -= np.einsum("ti,tj,t->ij", shares, shares, factor)
-    gap = fell.sum(axis=0) - expected
-    return chi_square_rows(names, np.bincount(codes), fell.sum(axis=0), expected, gap, variance)
-
-
-def chi_square_rows(
-    names: list[str],
-    n: np.ndarray,
-    events: np.ndarray,
-    expected: np.ndarray,
-    gap: np.ndarray,
-    variance: np.ndarray,
-) -> pd.DataFrame:
-    """Turn scores that sum to zero into a chi-square statistic, one row per group."""
-    inverse = np.linalg.pinv(variance[:-1, :-1], hermitian=True)
-    statistic = float(gap[:-1] @ inverse @ gap[:-1])
-    df = len(names) - 1
-    return pd.DataFrame(
-        {
-            "group": names,
-            "n": n,
-            "events": events,
-            "expected": expected,
-            "statistic": statistic,
-            "df": df,
-            "p_value": float(stats.chi2.sf(statistic, df)),
-        }
-    )
-
-
-def group_codes(group: pd.Series | np.ndarray, size: int) -> tuple[np.ndarray, list[str]]:
-    """Code the groups as numbers; refuse empty cells and a single group."""
-    words = pd.Series(np.asarray(group, dtype=object))
-    if words.size != size:
-        raise DataError(f"group must have one entry per client, got {words.size} for {size}.")
-    if words.isna().any():
-        raise rows_must("group", "be filled in", words.isna(), "Leave these clients out")
-    codes, names = pd.factorize(words.astype("str"), sort=True)
-    if len(names) < 2:
-        raise DataError("group must name at least two groups to compare. Choose another column.")
-    return codes, list(names)
-
-
-def _checked(time: object, reached: object) -> tuple[np.ndarray, np.ndarray]:
+def checked_times(time: object, reached: object) -> tuple[np.ndarray, np.ndarray]:
+    """Turn times and endings into arrays; refuse unequal lengths and impossible times."""
     times, events = np.asarray(time, dtype=float), np.asarray(reached, dtype=bool)
     if times.size != events.size or times.size == 0:
         raise DataError(

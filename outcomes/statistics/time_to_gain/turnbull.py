@@ -24,14 +24,12 @@ from outcomes.errors import (
     DataError,
     ModelError,
     check_between,
-    check_choice,
     check_count,
     rows_must,
 )
 from outcomes.results import Claim, Estimate
-from outcomes.statistics.time_to_gain.kaplan_meier import chi_square_rows, group_codes
 
-__all__ = ["IntervalCurve", "interval_score_test", "turnbull", "turnbull_median"]
+__all__ = ["IntervalCurve", "turnbull", "turnbull_median"]
 
 _TOLERANCE = 1e-8
 
@@ -107,9 +105,9 @@ def turnbull(left: pd.Series | np.ndarray, right: pd.Series | np.ndarray) -> Int
     Checked against: the published breast cosmesis estimate; its own optimality condition; the
     Kaplan-Meier estimate where all gains are exact (test_time_to_gain_turnbull).
     """
-    lower, upper = _ends(left, right)
+    lower, upper = checked_ends(left, right)
     support = _support(lower, upper)
-    inside = _contains(lower, upper, support)
+    inside = contains(lower, upper, support)
     patterns, rows = np.unique(inside, axis=0, return_counts=True)
     mass, likelihood, violation = _maximise(patterns.astype(float), rows / rows.sum())
     if violation > 1e-5:
@@ -183,10 +181,10 @@ def turnbull_median(
     share = check_between("share", share, 0, 1)
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
     samples = check_count("samples", samples, least=100)
-    lower, upper = _ends(left, right)
+    lower, upper = checked_ends(left, right)
     estimate = _time_at(turnbull(lower, upper).masses, share)
     support = _support(lower, upper)
-    inside = _contains(lower, upper, support).astype(float)
+    inside = contains(lower, upper, support).astype(float)
     ends = pd.DataFrame(support, columns=["left", "right"])
     found = []
     for _ in range(samples):
@@ -211,81 +209,8 @@ def turnbull_median(
     )
 
 
-def interval_score_test(
-    left: pd.Series | np.ndarray,
-    right: pd.Series | np.ndarray,
-    group: pd.Series | np.ndarray,
-    *,
-    scores: str = "sun",
-) -> pd.DataFrame:
-    """Compare the times of two or more groups when gains happen between visits.
-
-    Use where groups are seen at similar intervals. A group that is seen more often shows its gains
-    earlier in any test that ignores the intervals; this one does not.
-
-    Parameters
-    ----------
-    left, right : array of float
-        As for `turnbull`.
-    group : array
-        Group of each client, without empty cells.
-    scores : {"sun", "finkelstein"}
-        Log-rank scores from the cumulated hazards, or from the log of the curve (the score of
-        proportional hazards).
-
-    Returns
-    -------
-    DataFrame
-        group, n, score (positive: earlier gains than all groups together), statistic
-        (chi-square), df, p_value.
-
-    Notes
-    -----
-    With S the curve of all clients and g(S) = S H, H the cumulated hazard (or S log S, negative),
-    client i scores [g(R_i) - g(L_i)] / [S(L_i) - S(R_i)] with the sign that makes early gains
-    positive. The variance is that of permutations of the groups.
-
-    References
-    ----------
-    Finkelstein 1986, Biometrics 42:845. Sun 1996, Stat Med 15:1387. Fay & Shaw 2010, J Stat Softw
-    36(2), doi:10.18637/jss.v036.i02.
-
-    Examples
-    --------
-    >>> found = interval_score_test([0, 0, 1, 4, 5, 6], [1, 2, 3, 6, 8, 9], [*"aaabbb"])
-    >>> bool(found.loc[0, "score"] > 0)
-    True
-
-    Checked against: the breast cosmesis example of Fay & Shaw 2010 (test_time_to_gain_turnbull).
-    """
-    check_choice("scores", scores, ("sun", "finkelstein"))
-    lower, upper = _ends(left, right)
-    codes, names = group_codes(group, lower.size)
-    curve = turnbull(lower, upper)
-    support = curve.masses[["left", "right"]].to_numpy(float)
-    inside = _contains(lower, upper, support)
-    mass = curve.masses["mass"].to_numpy(float)
-    before = np.append(1.0, np.clip(1 - np.cumsum(mass), 0, 1))
-    if scores == "sun":
-        hazard = np.divide(mass, before[:-1], out=np.zeros_like(mass), where=before[:-1] > 1e-12)
-        total = np.append(0.0, np.cumsum(hazard))
-        curved = before * total
-    else:
-        safe = np.where(before > 1e-12, before, 1.0)
-        curved = -before * np.log(safe)
-    first = np.argmax(inside, axis=1)
-    last = inside.shape[1] - np.argmax(inside[:, ::-1], axis=1)
-    chance = before[first] - before[last]
-    own = (curved[last] - curved[first]) / chance
-    n = np.bincount(codes)
-    score = np.bincount(codes, own)
-    variance = own.var(ddof=1) * (np.diag(n) - np.outer(n, n) / n.sum())
-    gap = score - n * own.mean()
-    table = chi_square_rows(names, n, score, score, gap, variance)
-    return table.drop(columns="expected").rename(columns={"events": "score"})
-
-
-def _ends(left: object, right: object) -> tuple[np.ndarray, np.ndarray]:
+def checked_ends(left: object, right: object) -> tuple[np.ndarray, np.ndarray]:
+    """Turn ends into arrays; refuse unequal lengths and impossible intervals."""
     lower, upper = np.asarray(left, dtype=float), np.asarray(right, dtype=float)
     if lower.size != upper.size or lower.size == 0:
         raise DataError(
@@ -316,7 +241,8 @@ def _support(lower: np.ndarray, upper: np.ndarray) -> np.ndarray:
     return np.unique(pairs, axis=0)
 
 
-def _contains(lower: np.ndarray, upper: np.ndarray, support: np.ndarray) -> np.ndarray:
+def contains(lower: np.ndarray, upper: np.ndarray, support: np.ndarray) -> np.ndarray:
+    """Mark which innermost intervals lie in each client's interval."""
     exact = (lower == upper)[:, None]
     point = (support[:, 0] == support[:, 1])[None, :]
     q, p = support[:, 0][None, :], support[:, 1][None, :]

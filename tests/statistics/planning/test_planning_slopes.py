@@ -16,7 +16,7 @@ from outcomes.statistics.planning import (
     single_case_power,
     slope_standard_error,
 )
-from outcomes.statistics.planning.slopes import study
+from outcomes.statistics.planning.simulation import study
 
 COURSE = Course(
     weeks=(0, 1, 2, 3, 4, 6), intercept_sd=10, slope_sd=1.5, error_sd=7, correlation=-0.3

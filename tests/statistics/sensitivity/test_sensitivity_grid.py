@@ -8,6 +8,7 @@ from scipy import stats
 from outcomes.errors import ArgumentError, DataError, ModelError
 from outcomes.glossary import check_result
 from outcomes.statistics.sensitivity import (
+    CHOICES,
     COURSES,
     MISSING,
     OUTLIERS,
@@ -15,7 +16,6 @@ from outcomes.statistics.sensitivity import (
     choices_that_move,
     run_grid,
 )
-from outcomes.statistics.sensitivity.grid import CHOICES
 
 
 @pytest.fixture(scope="module")

