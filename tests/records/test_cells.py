@@ -144,6 +144,12 @@ def test_cells_that_are_kept_as_notes(text, rule):
     assert got == [] and column.notes["rule"].tolist() == [rule]
 
 
+def test_numbers_that_stand_for_no_value():
+    got, column = numbers("-99", "99", "x", "12.5", missing=("-99", "x"))
+    assert got == [99, 12.5]
+    assert column.notes["rule"].tolist() == ["blank value", "blank value"]
+
+
 def test_free_text_is_never_shown():
     column = numbers("Mrs Quux said it hurts", "born 3/4/1980", "03/04/1980")[1]
     assert column.notes["text"].tolist() == ["text of 22 letters", "text of 13 letters", "a date"]
