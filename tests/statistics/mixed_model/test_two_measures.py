@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from outcomes.errors import ArgumentError, DataError
+from outcomes.glossary import COLUMNS
 from outcomes.statistics.mixed_model import fit_two_measures
 
 
@@ -38,6 +39,7 @@ def test_a_planted_correlation_is_found_and_observed_changes_hide_it():
     found = fit_two_measures(frame, first="flexion", second="pain", ci_level=0.99)
     assert found.ci_low < -0.7 < found.ci_high
     assert found.p_value < 0.001
+    assert [column for column in found.table.columns if column not in COLUMNS] == []
     assert abs(found.start_correlation) < 0.45
     # The two error variances are told apart.
     residual = found.fit.variance_rows.query("level == 'residual'").scaled_estimate
