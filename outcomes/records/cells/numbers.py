@@ -110,7 +110,7 @@ def read_numbers(
     # Nearly all cells of a large file are plain numbers: these need no look at each of them.
     blank = BLANK_WORDS | {word.casefold() for word in missing}
     plain = distinct.str.fullmatch(_PLAIN).fillna(False).to_numpy(dtype=bool)
-    plain &= ~distinct.isin(list(missing)).to_numpy()
+    plain = plain & ~distinct.isin(list(missing)).to_numpy()
     cells = {int(i): _split(str(uniques[i]), blank) for i in np.flatnonzero(~plain)}
     has_point = bool(distinct.loc[plain].str.contains(".", regex=False).any())
     mark = decimal or _decide(cells.values(), point=has_point)
