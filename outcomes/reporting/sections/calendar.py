@@ -76,20 +76,15 @@ def missing(review: QuarterReview, meeting: Meeting) -> Html:
         if found is None:
             continue
         stories = found.missing
-        likely = stories[stories["quantity"].str.contains("went on like")].iloc[0]
-        back = stories[stories["quantity"].str.contains("start value")]
-        unchanged = stories[stories["quantity"].str.contains("unchanged")]
+        likely = _story(stories, "went on like")
+        back = _story(stories, "back at their start")
         rows.append(
             {
                 "name": m.measure.name,
                 "stayers": with_unit(m.improvement.estimate, m.measure.unit, sign=True),
                 "likely": f"{with_unit(likely['estimate'], m.measure.unit, sign=True)} "
                 f"({interval(likely['ci_low'], likely['ci_high'])})",
-                "back": with_unit(
-                    (back if len(back) else unchanged)["estimate"].iloc[0],
-                    m.measure.unit,
-                    sign=True,
-                ),
+                "back": with_unit(back["estimate"], m.measure.unit, sign=True),
                 "tipping": "nobody missing"
                 if found.tipping == float("inf")
                 else with_unit(found.tipping, m.measure.unit)
@@ -109,3 +104,9 @@ def missing(review: QuarterReview, meeting: Meeting) -> Html:
         caption="Mean improvement under other stories of the missing",
         empty="too few clients.",
     )
+
+
+def _story(stories: pd.DataFrame, words: str) -> pd.Series:
+    """Pick one story of the leavers; where nobody left, all are that of the stayers."""
+    found = stories[stories["quantity"].str.contains(words)]
+    return stories.iloc[0] if found.empty else found.iloc[0]

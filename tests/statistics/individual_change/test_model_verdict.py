@@ -9,13 +9,14 @@ from outcomes.errors import ArgumentError, DataError, ModelError
 from outcomes.glossary import check_result
 from outcomes.statistics.individual_change import (
     MODEL_VERDICTS,
-    client_courses,
+    _course_parts,
     fit_client_courses,
     judge_change,
     judge_with_model,
     reconcile,
     start_and_latest,
 )
+from outcomes.statistics.individual_change._course_parts import time_scale
 from outcomes.statistics.individual_change._mixture import Mixture
 from outcomes.statistics.individual_change._variance_draws import (
     Sums,
@@ -23,7 +24,6 @@ from outcomes.statistics.individual_change._variance_draws import (
     profile_height,
     solve_course,
 )
-from outcomes.statistics.individual_change.client_courses import time_scale
 from outcomes.statistics.mixed_model import fit_mixed_model
 
 
@@ -52,8 +52,8 @@ def caseload(seed, n=60, error=3.0, gain=10.0, gain_sd=5.0, scale=2.5, visits=(3
 
 def test_posterior_is_the_mixed_models_own_prediction(monkeypatch):
     # with the variances taken as known, as a caseload of thousands does
-    monkeypatch.setattr(client_courses, "_VARIANCES_KNOWN", 0)
-    monkeypatch.setattr(client_courses, "_OFFSETS", np.zeros(1))  # one scale for all clients
+    monkeypatch.setattr(_course_parts, "_VARIANCES_KNOWN", 0)
+    monkeypatch.setattr(_course_parts, "_OFFSETS", np.zeros(1))  # one scale for all clients
     values, _ = caseload(1)
     courses = fit_client_courses(values)
     series = courses.series
@@ -78,8 +78,8 @@ def test_posterior_is_the_mixed_models_own_prediction(monkeypatch):
 
 def test_known_error_agrees_with_the_full_normal_posterior(monkeypatch):
     # the same posterior by brute force: joint normal of readings and true levels of one client
-    monkeypatch.setattr(client_courses, "_VARIANCES_KNOWN", 0)
-    monkeypatch.setattr(client_courses, "_OFFSETS", np.zeros(1))  # one scale for all clients
+    monkeypatch.setattr(_course_parts, "_VARIANCES_KNOWN", 0)
+    monkeypatch.setattr(_course_parts, "_OFFSETS", np.zeros(1))  # one scale for all clients
     values, _ = caseload(2, n=40, day_sd=2.0)
     part = fit_client_courses(values, standard_error_of_measurement=2.5).parts[0]
     fit = fit_mixed_model(
