@@ -6,8 +6,9 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from outcomes.records import read_caseload
+from outcomes.reporting.case_series.analysis import CaseSeries
 from outcomes.reporting.case_series.disclosure import DESCRIBED
-from outcomes.reporting.case_series.run import CaseSeries, Progress, case_series
+from outcomes.reporting.case_series.run import Progress, case_series
 from outcomes.reporting.case_series.sections import client_list
 from outcomes.reporting.manifest import input_files, nearest_path
 

@@ -125,7 +125,8 @@ class PaperTable:
 
     def to_latex(self) -> str:
         """Write a ``table`` environment; needs the packages booktabs and tabularx."""
-        layout = "".join("r" if c.numeric else "X" for c in self.columns)
+        layout = "".join(self._latex_column(c) for c in self.columns)
+        kind, width = ("tabularx", r"{\linewidth}") if "X" in layout else ("tabular", "")
         head = " & ".join(_latex(c.heading) for c in self.columns)
         body = []
         for place, row in enumerate(self.rows):
@@ -143,16 +144,23 @@ class PaperTable:
             r"\footnotesize",
             rf"\caption{{{_latex(self.title)}}}",
             rf"\label{{tab:{self.number.lower()}}}",
-            rf"\begin{{tabularx}}{{\linewidth}}{{@{{}}{layout}@{{}}}}",
+            rf"\begin{{{kind}}}{width}{{@{{}}{layout}@{{}}}}",
             r"\toprule",
             head + r" \\",
             r"\midrule",
             *body,
             r"\bottomrule",
-            r"\end{tabularx}" + notes,
+            rf"\end{{{kind}}}" + notes,
             r"\end{table}",
         ]
         return "\n".join(lines) + "\n"
+
+    def _latex_column(self, column: Column) -> str:
+        """Numbers to the right, short words to the left, long ones in lines of their own."""
+        if column.numeric:
+            return "r"
+        longest = max((len(row[column.key].text) for row in self.rows), default=0)
+        return r">{\raggedright\arraybackslash}X" if longest > 24 else "l"
 
 
 def _right(numeric: bool) -> str:
@@ -179,4 +187,6 @@ _LATEX = {
 
 
 def _latex(text: str) -> str:
-    return re.sub("[" + re.escape("".join(_LATEX)) + "]", lambda found: _LATEX[found.group()], text)
+    special = "[" + re.escape("".join(_LATEX)) + "]"
+    safe = re.sub(special, lambda found: _LATEX[found.group()], text)
+    return "{[}" + safe[1:] if safe.startswith("[") else safe  # else an option of the row before

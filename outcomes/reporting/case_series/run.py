@@ -5,115 +5,31 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from outcomes.errors import ArgumentError, DataError, check_between, check_choice
 from outcomes.records.caseload import Caseload
-from outcomes.records.lookup import error_of, importance_of, measure_of
-from outcomes.records.readings import judged_side, visit_values
 from outcomes.records.safe_text import write_owner_only
 from outcomes.records.write import csv_bytes, write_atomically
-from outcomes.reporting.case_series.change_figures import forest_figure, start_end_figure
+from outcomes.reporting.case_series.analysis import CaseSeries, analyse_case_series
 from outcomes.reporting.case_series.checklists import checklist_tables
-from outcomes.reporting.case_series.course_figure import course_figure
 from outcomes.reporting.case_series.data_package import data_tables, write_data_package
-from outcomes.reporting.case_series.disclosure import DESCRIBED, identifying_combinations
-from outcomes.reporting.case_series.drafting import Paragraph
+from outcomes.reporting.case_series.disclosure import DESCRIBED
 from outcomes.reporting.case_series.export import export_figure
-from outcomes.reporting.case_series.figure_style import PaperFigure
 from outcomes.reporting.case_series.manuscript import checklist_document, manuscript, read_first
 from outcomes.reporting.case_series.masked import write_masked
-from outcomes.reporting.case_series.measure_table import measure_table
-from outcomes.reporting.case_series.paper_table import PaperTable
-from outcomes.reporting.case_series.paragraphs import methods_paragraph, results_paragraph
-from outcomes.reporting.case_series.people_table import people_table
 from outcomes.reporting.case_series.references import bibliography, cited
-from outcomes.reporting.case_series.result_tables import (
-    across_table,
-    client_table,
-    index_table,
-)
-from outcomes.reporting.case_series.selection import Selection, select_clients
-from outcomes.reporting.case_series.treatment_table import treatment_table
+from outcomes.reporting.case_series.result_tables import index_table
 from outcomes.reporting.manifest import MANIFEST, Manifest, describe_files
-from outcomes.statistics.single_case.phases import add_phases
-from outcomes.statistics.single_case.summary import MeasureSeries, summarise_measure
+from outcomes.statistics.single_case.summary import MeasureSeries
 
-__all__ = ["CaseSeries", "analyse_case_series", "case_series"]
+__all__ = ["Progress", "case_series"]
 
 Progress = Callable[[int, int, str], None]
-
-
-@dataclass(frozen=True, eq=False)
-class CaseSeries:
-    """A case series: what was found, its tables, figures and paragraphs.
-
-    Attributes
-    ----------
-    selection : Selection
-    found : list of MeasureSeries
-    tables : dict of str to PaperTable
-        ``clients``, ``measures``, ``change``, ``across``, ``treatment``.
-    figures : list of PaperFigure
-    methods, results : Paragraph
-    combinations : DataFrame
-        Facts that together may let a reader recognise a client.
-    facts : tuple of str
-        Facts that Table 1 prints.
-    left_out : DataFrame
-        measure and reason, of measures asked for without readings.
-    folder, keys : Path or None
-        Where it was written; where the keys were.
-    files : tuple of str
-        Files written, relative to `folder`.
-    """
-
-    selection: Selection
-    found: list[MeasureSeries]
-    tables: dict[str, PaperTable]
-    figures: list[PaperFigure]
-    methods: Paragraph
-    results: Paragraph
-    combinations: pd.DataFrame
-    left_out: pd.DataFrame
-    facts: tuple[str, ...] = tuple(DESCRIBED)
-    folder: Path | None = None
-    keys: Path | None = None
-    files: tuple[str, ...] = ()
-
-    @property
-    def summary(self) -> list[str]:
-        """What to tell at once."""
-        flow = self.selection.flow
-        lines = [
-            "; ".join(f"{r} {n}" for r, n in zip(flow["reason"], flow["count"], strict=True)) + "."
-        ]
-        phased = {one.measure.short: one.n_phased for one in self.found}
-        lines.append(
-            "Clients whose phases are compared: "
-            + "; ".join(f"{name} {n}" for name, n in phased.items())
-            + "."
-        )
-        whole = self.combinations["facts"].str.startswith("all facts")
-        few = self.combinations.loc[~whole, "label"].nunique()
-        n = len(self.selection.key)
-        if len(self.combinations):
-            lines.append(
-                f"Might be recognised, sharing printed facts with fewer than 3 clients of the "
-                f"caseload: {few} of {n} by up to three facts, {int(whole.sum())} more by their "
-                f"whole line of Table 1. See read_first.txt; print fewer facts (facts=...)."
-            )
-        for row in self.left_out.to_dict("records"):
-            lines.append(f"Left out: {row['measure']} ({row['reason']}).")
-        if self.folder is not None:
-            lines.append(f"Paper: {self.folder}")
-            lines.append(f"Keys (keep apart): {self.keys}")
-        return lines
 
 
 def case_series(
@@ -245,96 +161,7 @@ def case_series(
     _write_keys(keys, series.selection.key, masked_key)
     show(4, 4, "done")
     names = sorted(p.relative_to(folder).as_posix() for p in written)
-    return _with(series, folder=folder, keys=keys, files=(*names, MANIFEST))
-
-
-def analyse_case_series(
-    caseload: Caseload,
-    *,
-    measures: Iterable[str],
-    clients: Iterable[str] | None = None,
-    facts: Iterable[str] = tuple(DESCRIBED),
-    seed: int = 1,
-    confidence: float = 0.95,
-) -> CaseSeries:
-    """Compute a case series without writing anything; see `case_series`."""
-    check_between("confidence", confidence, 0, 1, remedy="Give 0.95")
-    codes = list(dict.fromkeys(measures))
-    facts = tuple(check_choice("facts", fact, DESCRIBED) for fact in facts)
-    if not codes:
-        raise ArgumentError("measures must name at least one measure, got none. Give its code.")
-    known = {code: measure_of(caseload, code) for code in codes}
-    rng = np.random.default_rng(seed)
-    selection = select_clients(caseload, clients=clients, rng=rng)
-    chosen = selection.caseload
-    values = judged_side(visit_values(chosen, measures=codes), chosen.clients)
-    values = add_phases(values, chosen.visits, treatments=chosen.treatments)
-    found, left_out = [], []
-    for code, measure in known.items():
-        rows = values[values["measure"] == code]
-        if rows["value"].notna().sum() == 0:
-            left_out.append({"measure": measure.name, "reason": "no reading of these clients"})
-            continue
-        kinds = {c: _most(rows[c]) for c in ("instrument", "mode")}
-        found.append(
-            summarise_measure(
-                rows,
-                measure,
-                error=error_of(caseload, code, **kinds),
-                importance=importance_of(caseload, code),
-                rng=rng,
-                confidence=confidence,
-            )
-        )
-    if not found:
-        raise DataError(
-            "at least one measure must have readings before treatment of the clients chosen; none "
-            "has. Check the codes of measures and the list of clients."
-        )
-    tables = {
-        "clients": people_table(selection, facts=facts),
-        "measures": measure_table(found, confidence=confidence),
-        "change": client_table(found, confidence=confidence),
-        "across": across_table(found, confidence=confidence),
-        "treatment": treatment_table(chosen),
-    }
-    return CaseSeries(
-        selection=selection,
-        found=found,
-        tables=tables,
-        figures=_figures(found, f"{confidence * 100:g}%"),
-        methods=methods_paragraph(
-            selection,
-            found,
-            confidence=confidence,
-            seed=seed,
-            rules={str(r) for one in found for r in one.values["phase_rule"]},
-        ),
-        results=results_paragraph(
-            selection,
-            found,
-            people=tables["clients"],
-            clients=tables["change"],
-            across=tables["across"],
-            level=f"{confidence * 100:g}%",
-        ),
-        combinations=identifying_combinations(selection.everyone, selection.key, facts=facts),
-        left_out=pd.DataFrame(left_out, columns=["measure", "reason"]),
-        facts=facts,
-    )
-
-
-def _figures(found: list[MeasureSeries], level: str) -> list[PaperFigure]:
-    several = len(found) > 1
-    figures = []
-    for place, one in enumerate(found):
-        letter = chr(ord("A") + place) if several else ""
-        figures.append(course_figure(one, figure_number=f"1{letter}"))
-        if len(one.judged) or len(one.levels):
-            figures.append(forest_figure(one, figure_number=f"2{letter}", level=level))
-        if len(one.judged):
-            figures.append(start_end_figure(one, figure_number=f"3{letter}", level=level))
-    return sorted(figures, key=lambda figure: figure.number)
+    return replace(series, folder=folder, keys=keys, files=(*names, MANIFEST))
 
 
 def _write_tables(series: CaseSeries, folder: Path) -> list[Path]:
@@ -405,14 +232,3 @@ def _thresholds(found: list[MeasureSeries]) -> list[dict[str, object]]:
         for t in (one.error, one.importance)
         if t is not None
     ]
-
-
-def _most(values: pd.Series) -> str:
-    kinds = values.dropna().astype("str")
-    return "" if kinds.empty else str(kinds.mode().iloc[0])
-
-
-def _with(series: CaseSeries, **changes: object) -> CaseSeries:
-    from dataclasses import replace
-
-    return replace(series, **changes)  # type: ignore[arg-type]

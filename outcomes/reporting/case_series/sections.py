@@ -7,10 +7,10 @@ from pathlib import Path
 
 from outcomes.errors import DataError
 from outcomes.records.caseload import Caseload
+from outcomes.reporting.case_series.analysis import CaseSeries
 from outcomes.reporting.case_series.export import to_svg
 from outcomes.reporting.case_series.figure_style import WIDTHS, paper_style
 from outcomes.reporting.case_series.manuscript import CAUTION
-from outcomes.reporting.case_series.run import CaseSeries
 from outcomes.reporting.picture import Gallery, Html, Picture
 
 __all__ = [
