@@ -16,6 +16,7 @@ from outcomes.statistics.service.charts import (
     ewma_run_length,
     false_alarms,
     individuals_chart,
+    mean_chart,
     rate_chart,
     share_chart,
 )
@@ -39,7 +40,7 @@ from outcomes.statistics.service.flow import (
     mean_bounds,
     share_bounds,
 )
-from outcomes.statistics.service.funnel import share_funnel
+from outcomes.statistics.service.funnel import funnel_lines, share_funnel
 from outcomes.statistics.service.interrupted import interrupted_series, period_series
 from outcomes.statistics.service.practitioners import (
     PractitionerDifferences,
@@ -77,6 +78,7 @@ __all__ = [
     "ewma_run_length",
     "false_alarms",
     "flow_counts",
+    "funnel_lines",
     "group_outcomes",
     "hide_small_counts",
     "individuals_chart",
@@ -84,6 +86,7 @@ __all__ = [
     "interrupted_series",
     "ledger_summary",
     "mean_bounds",
+    "mean_chart",
     "period_series",
     "practitioner_differences",
     "quarter_dates",

@@ -21,7 +21,7 @@ from scipy import stats
 
 from outcomes.errors import ArgumentError, DataError, check_between, check_columns, rows_must
 
-__all__ = ["binomial_funnel_limit", "poisson_funnel_limit", "share_funnel"]
+__all__ = ["binomial_funnel_limit", "funnel_lines", "poisson_funnel_limit", "share_funnel"]
 
 _INNER, _OUTER = 0.95, 0.998
 
@@ -156,17 +156,53 @@ def share_funnel(
     theta = check_between("theta", theta, 0, 1)
     phi = dispersion(count / n, n, theta) if overdispersion and len(frame) >= 5 else 1.0
     frame["share"], frame["target"], frame["dispersion"] = count / n, theta, phi
-    for level, name in ((_INNER, "95"), (_OUTER, "998")):
-        tail = stats.norm.cdf(stats.norm.ppf((1 - level) / 2) * np.sqrt(phi))
-        frame[f"lower_{name}"] = binomial_funnel_limit(n, theta=theta, probability=tail)
-        mirrored = binomial_funnel_limit(n, theta=1 - theta, probability=tail)
-        frame[f"upper_{name}"] = 1 - mirrored
+    lines = funnel_lines(n, theta=theta, dispersion=phi)
+    frame = pd.concat([frame, lines.drop(columns="n")], axis=1)
     frame["position"] = "inside"
     for name, words in (("95", "beyond 95%"), ("998", "beyond 99.8%")):
         low, high = frame[f"lower_{name}"] - 1e-12, frame[f"upper_{name}"] + 1e-12
         outside = (frame["share"] < low) | (frame["share"] > high)
         frame.loc[outside, "position"] = words
     return frame
+
+
+def funnel_lines(
+    n: np.ndarray | pd.Series, *, theta: float, dispersion: float = 1.0
+) -> pd.DataFrame:
+    """Give the limits of `share_funnel` at any sizes, to draw its lines.
+
+    Parameters
+    ----------
+    n : array of int
+        Sizes, at least 1.
+    theta : float
+        Target share, in (0, 1).
+    dispersion : float
+        Phi of `share_funnel`, at least 1: limits are taken at sqrt(phi) times as many standard
+        deviations.
+
+    Returns
+    -------
+    DataFrame
+        n, lower_95, upper_95, lower_998, upper_998.
+
+    Examples
+    --------
+    >>> lines = funnel_lines(np.array([20, 80]), theta=0.4)
+    >>> (lines["upper_95"] - lines["lower_95"]).round(2).tolist()
+    [0.48, 0.23]
+    """
+    sizes = np.asarray(n, dtype=float)
+    theta = check_between("theta", theta, 0, 1)
+    if not dispersion >= 1:
+        raise ArgumentError(f"dispersion must be at least 1, got {dispersion!r}.")
+    table = pd.DataFrame({"n": np.asarray(n)})
+    for level, name in ((_INNER, "95"), (_OUTER, "998")):
+        tail = float(stats.norm.cdf(stats.norm.ppf((1 - level) / 2) * np.sqrt(dispersion)))
+        lower = binomial_funnel_limit(sizes, theta=theta, probability=tail)
+        mirrored = binomial_funnel_limit(sizes, theta=1 - theta, probability=tail)
+        table[f"lower_{name}"], table[f"upper_{name}"] = lower, 1 - mirrored
+    return table
 
 
 def dispersion(share: np.ndarray, n: np.ndarray, theta: float, *, trim: float = 0.1) -> float:

@@ -14,6 +14,7 @@ from outcomes.statistics.service import (
     ewma_run_length,
     false_alarms,
     individuals_chart,
+    mean_chart,
     rate_chart,
     share_chart,
 )
@@ -158,6 +159,21 @@ def test_rate_limits_follow_the_visits_of_each_quarter():
     assert (stats.poisson.cdf(low, mean) > tail).all()
 
 
+def test_means_of_quarters_in_control_alarm_as_stated():
+    rng = np.random.default_rng(21)
+    n = np.array([15, 40, 25, 60, 30, 20])
+    alarms = []
+    for _ in range(400):
+        groups = [rng.normal(8, 10, k) for k in n]
+        chart = mean_chart([g.mean() for g in groups], sd=[g.std(ddof=1) for g in groups], n=n)
+        alarms.append(chart["beyond_limits"].mean())
+    assert np.mean(alarms) < 0.0045
+    width = chart["upper_limit"] - chart["lower_limit"]
+    assert width.to_numpy() * np.sqrt(n) == pytest.approx(width.iloc[0] * np.sqrt(15))
+    found = mean_chart([8, 8, 8, 16, 8, 8], sd=[10.0] * 6, n=n)
+    assert found["beyond_limits"].tolist() == [False] * 3 + [True] + [False] * 2
+
+
 def test_overdispersion_widens_and_never_narrows():
     rng = np.random.default_rng(5)
     n = np.full(40, 4000)
@@ -231,6 +247,10 @@ def test_what_is_no_chart_is_refused():
         individuals_chart([1, 2, 3, 4], phase_starts=["2026Q1"])
     with pytest.raises(ArgumentError, match="rules must be one of"):
         apply_run_rules(individuals_chart(FLOW), rules=["nine"])
+    with pytest.raises(DataError, match="n must be at least 2, with an sd of zero or more; 1 of 4"):
+        mean_chart([1, 2, 3, 4], sd=[1, 1, 1, 1], n=[5, 5, 5, 1])
+    with pytest.raises(DataError, match="one entry per period, got 4, 5 and 4"):
+        mean_chart([1, 2, 3, 4], sd=[1] * 5, n=[5, 5, 5, 5])
     with pytest.raises(ArgumentError, match="baseline must be less than points, got 8 and 8"):
         false_alarms(points=8, baseline=8, rng=np.random.default_rng(1))
     with pytest.raises(ArgumentError, match="weight must be"):
@@ -246,6 +266,7 @@ def test_columns_are_defined():
         apply_run_rules(individuals_chart(FLOW), rules=list(RULES)),
         share_chart([1, 2, 3, 4], n=[5] * 4),
         rate_chart([1, 2, 3, 4], exposure=[5] * 4),
+        mean_chart([1, 2, 3, 4], sd=[1.0] * 4, n=[5] * 4),
         ewma_chart(FLOW, target=50, sigma=2),
         cusum_chart(FLOW, target=50, sigma=2),
         false_alarms(points=5, rng=np.random.default_rng(1), series=10),

@@ -7,7 +7,7 @@ from scipy import stats
 
 from outcomes.errors import ArgumentError, DataError
 from outcomes.glossary import check_result
-from outcomes.statistics.service import share_funnel
+from outcomes.statistics.service import funnel_lines, share_funnel
 from outcomes.statistics.service.funnel import (
     binomial_funnel_limit,
     dispersion,
@@ -101,6 +101,18 @@ def test_overdispersion_is_applied_only_where_clear():
     theta = 0.4
     z = (share - theta) / np.sqrt(theta * (1 - theta) / 80)
     assert dispersion(share, n, theta, trim=0) == pytest.approx(np.mean(z**2))
+
+
+def test_lines_are_those_that_groups_are_judged_by():
+    groups = pd.DataFrame({"group": range(6), "count": [3, 9, 20, 44, 12, 70]})
+    groups["n"] = [10, 30, 40, 90, 60, 100]
+    funnel = share_funnel(groups)
+    lines = funnel_lines(funnel["n"], theta=funnel["target"].iloc[0],
+                         dispersion=funnel["dispersion"].iloc[0])  # fmt: skip
+    for name in ("lower_95", "upper_95", "lower_998", "upper_998"):
+        assert (lines[name] == funnel[name]).all()
+    with pytest.raises(ArgumentError, match="dispersion must be at least 1"):
+        funnel_lines(funnel["n"], theta=0.4, dispersion=0.5)
 
 
 def test_groups_are_not_ranked_and_order_is_by_name():

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from outcomes.statistics.service.charts.attributes import rate_chart, share_chart
 from outcomes.statistics.service.charts.individuals import individuals_chart
+from outcomes.statistics.service.charts.means import mean_chart
 from outcomes.statistics.service.charts.rules import RULES, apply_run_rules, false_alarms
 from outcomes.statistics.service.charts.small_shifts import (
     cusum_chart,
@@ -21,6 +22,7 @@ __all__ = [
     "ewma_run_length",
     "false_alarms",
     "individuals_chart",
+    "mean_chart",
     "rate_chart",
     "share_chart",
 ]
