@@ -27,7 +27,8 @@ from outcomes.errors import (
 )
 from outcomes.results import Claim
 from outcomes.statistics.individual_change._clusters import jackknife_row, sums_by_client
-from outcomes.statistics.individual_change.client_courses import fit_client_courses, time_scale
+from outcomes.statistics.individual_change._course_parts import time_scale
+from outcomes.statistics.individual_change.client_courses import fit_client_courses
 from outcomes.statistics.mixed_model import fit_mixed_model
 from outcomes.statistics.mixed_model.profile import profile_interval
 
