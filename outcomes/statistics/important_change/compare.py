@@ -11,7 +11,6 @@ import pandas as pd
 from outcomes.errors import DataError, check_between, check_columns, rows_must
 from outcomes.measures.matching import all_thresholds
 from outcomes.results import Estimate
-from outcomes.statistics.effect_size.shares import share_interval
 
 __all__ = ["compare_thresholds"]
 
@@ -83,6 +82,8 @@ def compare_thresholds(
 
     Checked against: counts by hand (tests/statistics/important_change).
     """
+    from outcomes.statistics.effect_size.shares import share_interval
+
     level = check_between("confidence", confidence, 0, 1, remedy="Give 0.95 for 95%")
     check_columns(changes, ["improvement"], thing="changes")
     improvement = np.asarray(pd.to_numeric(changes["improvement"], errors="coerce"), dtype=float)

@@ -106,12 +106,13 @@ def predictive_threshold(
             "changes of improved clients and of the rest must overlap; they do not, so any change "
             "between them is as good. Use cut_points, or wait for more ratings."
         )
-    estimate, error, slope = (float(v[0]) for v in predictive_batch(x[None], y[None], rule))
-    if not slope > 0:
+    # The slope of the logistic regression has the sign of the difference of the means.
+    if not x[y == 1].mean() - x[y == 0].mean() > 1e-9 * np.ptp(x):
         raise ModelError(
             "changes must rise with the ratings; they do not. Check the direction of the measure "
             "and of the rating, and see anchor_adequacy."
         )
+    estimate, error, _ = (float(v[0]) for v in predictive_batch(x[None], y[None], rule))
     half = float(ndtri((1 + level) / 2)) * error
     share = float(y.mean())
     notes = list(found.notes)

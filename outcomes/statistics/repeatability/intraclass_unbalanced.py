@@ -40,6 +40,12 @@ def unbalanced_rows(table: np.ndarray, level: float) -> dict[str, dict[str, Any]
     y = table[client, rater]
     ones = np.ones((len(y), 1))
     raters = np.equal.outer(rater, np.arange(table.shape[1])).astype(float)
+    _, _, residual, df = _pivot(y, raters, client)
+    if df < 1 or residual <= 1e-14 * float(np.var(y)):
+        raise DataError(
+            "ratings must leave readings to estimate the error from; these do not. Repeat more "
+            "readings of the same clients, or read on a finer scale."
+        )
     singles = {
         "ICC(1)": _one_random_term(y, ones, client, level),
         "ICC(A,1)": _agreement(y, ones, client, rater, level),
@@ -64,14 +70,9 @@ def _up(r: float, k: int) -> float:
 
 
 def _one_random_term(y: np.ndarray, x: np.ndarray, client: np.ndarray, level: float) -> dict:
-    """Correlation with clients as the one random term: REML estimate, exact interval."""
+    """Take clients as the one random term: REML estimate, exact interval."""
     eigen, squared, residual, df2 = _pivot(y, x, client)
     df1 = len(eigen)
-    if df2 < 1:
-        raise DataError(
-            "ratings must leave readings to estimate the error from; these do not. Repeat more "
-            "readings of the same clients."
-        )
     tail = (1 + level) / 2
     smallest = -1 / eigen.max()
 
@@ -79,7 +80,7 @@ def _one_random_term(y: np.ndarray, x: np.ndarray, client: np.ndarray, level: fl
         return float((squared / (1 + tau * eigen)).sum() / df1 / residual)
 
     def solve(target: float) -> float:
-        """Correlation at which the pivot equals `target`; the pivot falls as tau rises."""
+        """Give the correlation at which the pivot equals `target`; the pivot falls as tau rises."""
         low = smallest * (1 - 1e-9)
         high = 1.0
         while ratio(high) > target:
@@ -91,14 +92,11 @@ def _one_random_term(y: np.ndarray, x: np.ndarray, client: np.ndarray, level: fl
         tau = root(lambda t: ratio(t) - target, low, high, xtol=1e-14)
         return tau / (1 + tau)
 
-    if residual <= 1e-14 * float(np.var(y)):
-        estimate = low = high = 1.0
-    else:
-        fit = fit_components(y, x, [client])
-        estimate = float(fit.theta[0] / fit.theta.sum())
-        low = solve(float(f_distribution.ppf(tail, df1, df2)))
-        high = solve(float(f_distribution.ppf(1 - tail, df1, df2)))
-    statistic = ratio(0.0) if residual > 0 else np.inf
+    fit = fit_components(y, x, [client])
+    estimate = float(fit.theta[0] / fit.theta.sum())
+    low = solve(float(f_distribution.ppf(tail, df1, df2)))
+    high = solve(float(f_distribution.ppf(1 - tail, df1, df2)))
+    statistic = ratio(0.0)
     return {
         "estimate": estimate,
         "ci_low": low,

@@ -18,7 +18,6 @@ import pandas as pd
 
 from outcomes.errors import ArgumentError, DataError, check_between, check_count, rows_must
 from outcomes.results import Estimate
-from outcomes.statistics.effect_size.shares import share_interval
 from outcomes.statistics.repeatability.internal_consistency import (
     coefficient_omega,
     cronbach_alpha,
@@ -137,6 +136,8 @@ def floor_and_ceiling(
     >>> floor_and_ceiling([0, 0, 3, 7, 10], minimum=0, maximum=10)["share"].tolist()
     [0.4, 0.2]
     """
+    from outcomes.statistics.effect_size.shares import share_interval
+
     level = check_between("confidence", confidence, 0, 1, remedy="Give 0.95 for 95%")
     if not minimum < maximum:
         raise ArgumentError(

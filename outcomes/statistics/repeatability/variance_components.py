@@ -87,12 +87,18 @@ class _Model:
 
     def evaluate(self, theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
         """Deviance, its gradient, and half its expected second derivative."""
-        m, error = len(self.g), float(theta[-1])
+        m, error = len(self.g), max(float(theta[-1]), 1e-13 * float(theta.sum()))
         v = np.diag(error * self.share)
         for weight, g in zip(theta[:-1], self.g, strict=True):
             if weight:
                 v += weight * g
-        lower = np.linalg.cholesky(v)
+        try:
+            lower = np.linalg.cholesky(v)
+        except np.linalg.LinAlgError:
+            raise ModelError(
+                "variance components must leave error; these readings leave none to speak of. "
+                "Read on a finer scale, or repeat more readings."
+            ) from None
         inverse = cho_solve((lower, True), np.eye(len(v)), check_finite=False)
         vx = inverse @ self.x
         xvx = self.x.T @ vx

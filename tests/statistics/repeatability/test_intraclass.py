@@ -161,6 +161,10 @@ def test_clients_who_do_not_differ():
         ([[1.0, np.inf], [2.0, 3.0]], "must be finite; 1 of 2 rows does not"),
         ([[1.0, np.nan], [np.nan, 2.0]], "two or more readings of some client"),
         ([[1.0, np.nan, 3.0], [np.nan, 2.0, np.nan]], "readings to estimate the error from"),
+        (
+            [[-1.0, -1.0], [0.0, np.nan], [-1.0, -1.0], [2.0, np.nan]],
+            "readings to estimate the error from",
+        ),
     ],
 )
 def test_ratings_that_cannot_be_used(ratings, message):
