@@ -130,8 +130,8 @@ def practitioner_differences(
     >>> found.anyone_stands_out, found.chance_real < 0.5
     (False, True)
 
-    Checked against: lme4's REML fit at a fixed variance, F test by statsmodels, and 4,000
-    simulated clinics without differences (test_service_practitioners).
+    Checked against: dense formulas, the mixed model, statsmodels' F test
+    (test_service_practitioners), and simulated clinics (tests/evidence/service_false_alarms.py).
     """
     check_columns(rows, ["client", "practitioner", "improvement"], thing="the rows")
     level = check_between("level", level, 0, 1, remedy="Give 0.95")

@@ -9,6 +9,7 @@ from statsmodels.stats.anova import anova_lm
 
 from outcomes.errors import DataError, ModelError
 from outcomes.glossary import check_result
+from outcomes.statistics.mixed_model import fit_mixed_model
 from outcomes.statistics.service import practitioner_differences
 from outcomes.statistics.service.shrinkage import shrink
 
@@ -51,6 +52,31 @@ def test_conditional_means_and_weights_agree_with_dense_formulas():
     weights, likelihood = np.array(logs).T
     assert weights - weights[0] == pytest.approx(likelihood - likelihood[0], abs=1e-8)
     assert fit.weights.sum() == pytest.approx(1)
+
+
+def test_at_its_estimate_the_mixed_model_gives_the_same_practitioners():
+    rows = clinic(np.random.default_rng(13), effects={"T1": 4.0, "T2": -3.0, "T3": 2.0, "T4": -2.0})
+    rows["start_value"] -= rows["start_value"].mean()
+    model = fit_mixed_model(rows, "improvement ~ start_value", groups="practitioner", random="1")
+    ratio = float(model.random_covariances["practitioner"].iloc[0, 0] / model.residual_variance)
+    design = np.column_stack([np.ones(len(rows)), rows["start_value"]])
+    y = rows["improvement"].to_numpy()
+    codes = pd.factorize(rows["practitioner"], sort=True)[0]
+    # the grid point beside the mixed model's own ratio of standard deviations
+    fit = shrink(design, y, [codes], prior_scale=np.sqrt(ratio))
+    at = np.argmin(np.abs(fit.ratios[:, 0] - np.sqrt(ratio)))
+    near = fit.ratios[at, 0] ** 2
+    size = rows.groupby("practitioner").size().to_numpy()
+    blup = model.client_effects().set_index("practitioner")["estimate"].sort_index().to_numpy()
+    # shrinkage of a practitioner's mean residual at either ratio, the fixed part nearly the same
+    factor = (size * near / (1 + size * near)) / (size * ratio / (1 + size * ratio))
+    assert fit.means[at, 2:] == pytest.approx(blup * factor, abs=0.06)
+    assert fit.means[at, :2] == pytest.approx(model.coefficients, abs=0.06)
+    # the restricted likelihood behind the weights peaks where the mixed model stops
+    logs = np.log(fit.weights)
+    best = fit.ratios[np.argmax(logs), 0]
+    step = np.diff(fit.ratios[:, 0])[max(np.argmax(logs) - 1, 0)]
+    assert abs(best - np.sqrt(ratio)) <= 2 * step
 
 
 def test_summaries_of_one_grid_point_are_plain_t_intervals():
