@@ -55,8 +55,9 @@ def chance_of_improving(
     Notes
     -----
     Common language: Phi(mean(d) / sd(d)), interval from noncentral t. Rank-biserial:
-    (W+ - W-) / (W+ + W-); it estimates 2 P(d_i + d_j > 0) - 1, and its interval is taken on the
-    inverse-tanh scale from the spread of the clients' own shares of favourable pairs.
+    (W+ - W-) / (W+ + W-); it estimates 2 P(d_i + d_j > 0) - 1, and its interval, around the balance
+    of pairs of two clients, is taken on the inverse-tanh scale from the spread of the clients' own
+    balances.
 
     References
     ----------
@@ -136,7 +137,7 @@ def _rank_biserial(gain: np.ndarray, confidence: float) -> tuple[float, float, f
     below = np.searchsorted(ordered, -gain, side="left") - (gain < 0)
     own = (above - below) / (n - 1)
     error = 2 * own.std(ddof=1) / np.sqrt(n)
-    bounded = np.clip(estimate, -1 + 1 / n**2, 1 - 1 / n**2)
+    bounded = np.clip(own.mean(), -1 + 1 / n**2, 1 - 1 / n**2)  # over pairs of two clients
     error = max(error, 2 / n**1.5 * np.sqrt(1 - bounded**2))
     half = stdtrit(n - 1, 1 - (1 - confidence) / 2) * error / (1 - bounded**2)
     centre = np.arctanh(bounded)

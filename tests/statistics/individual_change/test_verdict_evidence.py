@@ -18,17 +18,16 @@ def test_of_those_given_eighty_percent_about_eighty_percent_improved(name):
     # standard error of the share from this many clients, doubled for clients who share a caseload
     error = 2 * (0.8 * 0.2 / near["count"]) ** 0.5
     assert near["true"] == pytest.approx(0.8, abs=max(0.04, 2 * error))
+    # 0.1: some 200 clients a point, and clients of one caseload share what it knows of itself
     for point in found["importance_curve"]:
-        error = 2 * (max(point["given"] * (1 - point["given"]), 0.02) / point["count"]) ** 0.5
-        assert point["true"] == pytest.approx(point["given"], abs=max(0.05, 2 * error))
-    assert 0.92 <= found["coverage"] <= 0.975
+        assert point["true"] == pytest.approx(point["given"], abs=0.1)
+    assert 0.92 <= found["coverage"] <= 0.965
 
 
 def test_where_gains_are_no_bell_the_chances_are_off_by_a_known_amount():
-    # a fifth do not gain at all: the normal shape is wrong, and chances are too low or too high
+    # a fifth do not gain at all: in the middle the normal shape says too little, never too much
     for point in SCENARIOS["mixed"]["importance_curve"]:
-        if point["count"] >= 50:
-            assert point["true"] == pytest.approx(point["given"], abs=0.2)
+        assert point["given"] - 0.06 < point["true"] < point["given"] + 0.25
     assert SCENARIOS["mixed"]["coverage"] > 0.88
 
 
@@ -48,8 +47,11 @@ def test_the_model_beats_the_cut_off(name):
 def test_the_advice_beats_the_rule_of_three_visits(name):
     advice = SCENARIOS[name]["plateau"]
     assert advice["brier_model"] < advice["brier_rule"]
-    assert advice["right_model"] > advice["right_rule"] - 0.02
-    assert advice["further_gain_coverage"] > 0.88
+    assert advice["further_gain_coverage"] > 0.9
+    if name == "noisy":  # with so much error the rule nearly always says stop, which is often right
+        assert advice["stopped_too_early_model"] < advice["stopped_too_early_rule"] - 0.1
+    else:
+        assert advice["right_model"] > advice["right_rule"] + 0.03
 
 
 def test_a_small_re_run():
