@@ -186,7 +186,9 @@ def _readings(world: World, measure: dict[str, Any], name: str, codes: Any) -> p
             "unit": word(measure["unit"]),
             "rater": pd.array(rater[schedule.rater[unit, visit]], dtype="str"),
             "instrument": word("form" if form else "goniometer"),
-            "mode": word("active").take(np.full(n, -1), allow_fill=True) if form else word("active"),
+            "mode": word("active").take(np.full(n, -1), allow_fill=True)
+            if form
+            else word("active"),
         }
     )
 
@@ -200,7 +202,7 @@ def _when(schedule: Schedule, form: bool) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _sides(affected: np.ndarray) -> Any:
-    """The affected side; clients without one are measured on the right."""
+    """Give the affected side; clients without one are measured on the right."""
     return pd.array(["left", "right"], dtype="str").take((affected != 0).astype(np.intp))
 
 

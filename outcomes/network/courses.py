@@ -24,8 +24,7 @@ from outcomes.network.pooled_fit import SUMS, SeriesSums, fit_sums, series_sums
 from outcomes.network.stages import read_part, write_part
 from outcomes.network.tally import Tally, moments
 from outcomes.statistics.individual_change import ClientCourses
-from outcomes.statistics.individual_change._variance_draws import VarianceDraw
-from outcomes.statistics.individual_change.client_courses import (
+from outcomes.statistics.individual_change._course_parts import (
     _OFFSETS,
     _SCALE_SDS,
     _Part,
@@ -36,9 +35,10 @@ from outcomes.statistics.individual_change.client_courses import (
     _weigh_scales,
     time_scale,
 )
-from outcomes.statistics.individual_change.client_courses import (
+from outcomes.statistics.individual_change._course_parts import (
     _VARIANCES_KNOWN as GATHERED,
 )
+from outcomes.statistics.individual_change._variance_draws import VarianceDraw
 from outcomes.statistics.review.judging import _with_model
 from outcomes.statistics.review.shares import model_shares
 

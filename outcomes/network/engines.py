@@ -79,7 +79,7 @@ class Cluster:
         futures = [self.client.submit(function, task, pure=False) for task in tasks]
         place = {future.key: i for i, future in enumerate(futures)}
         try:
-            for future in as_completed(futures):
+            for future in as_completed(futures, loop=self.client.loop):
                 at = place[future.key]
                 error = future.exception() if future.status != "finished" else None
                 if error is not None or future.status != "finished":

@@ -13,7 +13,7 @@ from outcomes.errors import ArgumentError, DataError
 from outcomes.network import review as network_module
 from outcomes.network.review import review_network
 from outcomes.network.store import pack
-from outcomes.statistics.individual_change import client_courses
+from outcomes.statistics.individual_change import _course_parts
 from outcomes.statistics.review import review_quarter
 
 #: The interval of a standardised change rests on scipy's noncentral t, right to seven digits.
@@ -31,7 +31,7 @@ def both(request, store):
     """The two reviews; "summed" takes both through the way of more than 1,500 series."""
     with pytest.MonkeyPatch.context() as patch:
         if request.param == "summed":
-            patch.setattr(client_courses, "_VARIANCES_KNOWN", 50)
+            patch.setattr(_course_parts, "_VARIANCES_KNOWN", 50)
             patch.setattr(network_module, "GATHERED", 50)
             patch.setattr(network_module, "_TASK_ROWS", 8_000)
         network = review_network(store, measures=MEASURES)
