@@ -175,6 +175,40 @@ def reproduce(
         raise typer.Exit(1)
 
 
+@app.command(name="case-series")
+def case_series(
+    measures: Annotated[
+        str, typer.Option("--measures", help="Codes with commas between, the main one first.")
+    ],
+    data: Data = "",
+    clients: Annotated[
+        str,
+        typer.Option(
+            "--clients", help="Text file with one client code a line.", show_default=False
+        ),
+    ] = "",
+    mapping: Mapping = "",
+    thresholds: Thresholds = "",
+    out: Out = "",
+    seed: Annotated[int, typer.Option(help="For labels, masked order and bootstrap.")] = 1,
+    debug: Debug = False,
+) -> None:
+    """Write the tables, figures, texts and forms of a case series, with nobody named."""
+    from outcomes.reporting.case_series.command import run_case_series
+
+    found = run_case_series(
+        data=data or str(synthetic_caseload()),
+        measures=[code.strip() for code in measures.split(",") if code.strip()],
+        clients=clients,
+        mapping=mapping,
+        thresholds=thresholds,
+        out=out or "outcomes_paper",
+        seed=seed,
+        progress=_progress("case series"),
+    )
+    typer.echo("\n".join(found.summary) if not isinstance(found.summary, str) else found.summary)
+
+
 @app.command()
 def version() -> None:
     """Show the version."""
