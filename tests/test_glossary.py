@@ -17,3 +17,12 @@ def test_meanings_are_sentences():
     bad = [name for name, meaning in COLUMNS.items() if not meaning.strip().endswith((".", ")"))]
     assert bad == []
     assert all(name == name.lower() and name.isidentifier() for name in COLUMNS)
+
+
+def test_no_column_is_defined_twice():
+    import tomllib
+    from importlib.resources import files
+
+    topics = tomllib.loads(files("outcomes").joinpath("glossary.toml").read_text("utf-8"))
+    names = [column for topic in topics.values() for column in topic]
+    assert sorted(names) == sorted(set(names))
