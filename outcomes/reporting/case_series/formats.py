@@ -14,6 +14,7 @@ __all__ = [
     "count",
     "digits_of",
     "estimate_cell",
+    "inside_sentence",
     "p_cell",
     "unit_words",
     "value_cell",
@@ -38,8 +39,12 @@ def unit_words(unit: str) -> str:
 
 def axis_name(measure: Measure) -> str:
     """Name a measure on an axis: in full where it fits, else its short label."""
-    name = measure.name if len(measure.name) <= 34 else measure.short
-    return name if name[1:2].isupper() else name[:1].lower() + name[1:]
+    return inside_sentence(measure.name if len(measure.name) <= 34 else measure.short)
+
+
+def inside_sentence(name: str) -> str:
+    """Write a name inside a sentence: small first letter, unless it is a proper name."""
+    return name if name[1:] != name[1:].lower() else name[:1].lower() + name[1:]
 
 
 def with_unit_words(words: str, measure: Measure) -> str:

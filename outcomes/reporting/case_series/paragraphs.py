@@ -5,7 +5,7 @@ from __future__ import annotations
 import outcomes
 from outcomes.records.caseload import Caseload
 from outcomes.reporting.case_series.drafting import Paragraph, Quote, Setting
-from outcomes.reporting.case_series.formats import DASH
+from outcomes.reporting.case_series.formats import DASH, inside_sentence
 from outcomes.reporting.case_series.paper_table import PaperTable
 from outcomes.reporting.case_series.references import cite
 from outcomes.reporting.case_series.selection import Selection
@@ -54,7 +54,7 @@ def methods_paragraph(
         if flow[reason]:
             verb = "was" if flow[reason] == 1 else "were"
             out.add(f"Left out {verb} {{count}} {words}.", count=counted(reason))
-    names = [_lower(one.measure.name) for one in found]
+    names = [inside_sentence(one.measure.name) for one in found]
     out.add(
         f"Outcomes were {join_words(names)}, read before treatment at each visit; readings after "
         f"treatment were not used, and instruments, active and passive movement were not mixed "
@@ -166,11 +166,6 @@ def _phase_words(rules: set[str]) -> str:
     if rules == {"first treatment"}:
         return derived[0].upper() + derived[1:] + "."
     return f"Phases were those recorded with the visits; where none were recorded, {derived}."
-
-
-def _lower(name: str) -> str:
-    """Write a name inside a sentence; capitals of abbreviations stay."""
-    return name if len(name) > 1 and name[1].isupper() else name[:1].lower() + name[1:]
 
 
 def _block_places(table: PaperTable) -> list[int]:

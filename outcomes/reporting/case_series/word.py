@@ -113,7 +113,8 @@ class Document:
                 _tight(paragraph, before=4, keep=True)
                 _whole(line)
             last = grid.add_row()
-            _fill(last, [row[c.key].text for c in table.columns], table)
+            texts = [row[c.key].text for c in table.columns]
+            _fill(last, texts, table, keep=place < 2 and place < len(table.rows) - 1)
             _whole(last)
         _border(last, "bottom", 8)
         for share, column in zip(shares, grid.columns, strict=True):
@@ -178,7 +179,9 @@ def _no_rule(style: Any) -> None:
         properties.remove(rule)
 
 
-def _fill(row: Any, texts: list[str], table: PaperTable, *, bold: bool = False) -> None:
+def _fill(
+    row: Any, texts: list[str], table: PaperTable, *, bold: bool = False, keep: bool = False
+) -> None:
     from docx.enum.text import WD_ALIGN_PARAGRAPH
     from docx.shared import Pt
 
@@ -186,7 +189,7 @@ def _fill(row: Any, texts: list[str], table: PaperTable, *, bold: bool = False) 
         paragraph = cell.paragraphs[0]
         run = paragraph.add_run(text or "\N{NO-BREAK SPACE}")
         run.font.size, run.bold = Pt(8.5), bold
-        _tight(paragraph, before=1, keep=bold)
+        _tight(paragraph, before=1, keep=bold or keep)
         if column.numeric:
             paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
 

@@ -104,8 +104,9 @@ def multilevel_effect(
     Notes
     -----
     Restricted likelihood; value = level_i + gain_i B + error, level_i and gain_i jointly normal.
-    Interval with small-sample df (Kenward-Roger; at a boundary Satterthwaite). Prediction: G +- t sqrt(se^2 + tau^2), t with m - 2 df
-    (Higgins et al. 2009). heterogeneity_p: likelihood ratio, half chi-square 1 and half 2 df.
+    Interval with small-sample df (Kenward-Roger; at a boundary Satterthwaite). Prediction: G +- t
+    sqrt(se^2 + tau^2), t with m - 2 df (Higgins et al. 2009). heterogeneity_p: likelihood ratio,
+    half chi-square 1 and half 2 df.
     @ACROSS@
 
     References
@@ -133,7 +134,7 @@ def multilevel_effect(
     fit = fit_mixed_model(frame, "value ~ treated", random=random, ci_level=level, **errors)
     row = fit.fixed.set_index("term").loc["treated"]
     tau = heterogeneity_p = 0.0
-    notes = [*fit.notes]
+    notes = [note.replace(" (df_reliable says where)", "") for note in fit.notes]
     if varying_effect:
         covariance = fit.random_covariances["client"]
         tau = float(np.sqrt(max(float(covariance.loc["treated", "treated"]), 0.0)))

@@ -17,7 +17,12 @@ from outcomes.errors import DataError, ModelError, check_between
 from outcomes.results import Estimate
 from outcomes.statistics.single_case.phases import Series, read_series
 
-__all__ = ["BetweenCaseDifference", "between_case_moment", "one_series_per_client"]
+__all__ = [
+    "BetweenCaseDifference",
+    "between_case_moment",
+    "difference_from",
+    "one_series_per_client",
+]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -142,9 +147,18 @@ def between_case_moment(
     df = trace**2 / float(np.einsum("ij,ji->", product, product))
     weights = _contrast(series)
     kappa2 = float(weights @ block @ weights) * cells_left / trace
-    change = float(change_by.mean())
-    return _finish(
-        change, float(np.sqrt(spread)), df, np.sqrt(kappa2), phi, rho, len(series), y.size, level
+    return difference_from(
+        change=float(change_by.mean()),
+        sd=float(np.sqrt(spread)),
+        df=df,
+        kappa=float(np.sqrt(kappa2)),
+        phi=phi,
+        rho=rho,
+        clients=len(series),
+        readings=y.size,
+        level=level,
+        method="moment estimator; symmetric t interval",
+        source="Hedges, Pustejovsky & Shadish 2012, Res Synth Methods 3:224; 2013, 4:324",
     )
 
 
@@ -165,7 +179,8 @@ def one_series_per_client(series: list[Series], *, least: int = 3) -> list[Serie
     return series
 
 
-def _finish(
+def difference_from(
+    *,
     change: float,
     sd: float,
     df: float,
@@ -175,7 +190,14 @@ def _finish(
     clients: int,
     readings: int,
     level: float,
+    method: str,
+    source: str,
+    notes: tuple[str, ...] = (),
 ) -> BetweenCaseDifference:
+    """Put an estimate together: small-sample factor, standard error, symmetric t interval.
+
+    `kappa` is the standard error of the change over the total standard deviation.
+    """
     raw = change / sd
     if df <= 2:
         raise ModelError(
@@ -184,8 +206,7 @@ def _finish(
         )
     factor = 1 - 3 / (4 * df - 1)
     variance = factor**2 * (df * kappa**2 / (df - 2) + raw**2 * (df / (df - 2) - 1 / factor**2))
-    error = float(np.sqrt(variance))
-    estimate = factor * raw
+    error, estimate = float(np.sqrt(variance)), float(factor * raw)
     reach = float(stats.t.isf((1 - level) / 2, df)) * error
     return BetweenCaseDifference(
         estimate=estimate,
@@ -195,17 +216,18 @@ def _finish(
         n=clients,
         unit="sd",
         measure="between-case standardised mean difference",
-        method="moment estimator; symmetric t interval",
+        method=method,
+        notes=notes,
         standard_error=error,
         df=df,
-        unadjusted=raw,
+        unadjusted=float(raw),
         mean_change=change,
         total_sd=sd,
         serial_correlation=phi,
         intraclass_correlation=rho,
         n_readings=readings,
         p_value=float(2 * stats.t.sf(abs(estimate) / error, df)),
-        source="Hedges, Pustejovsky & Shadish 2012, Res Synth Methods 3:224; 2013, 4:324",
+        source=source,
     )
 
 

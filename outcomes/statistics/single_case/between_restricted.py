@@ -13,16 +13,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import optimize
 
 from outcomes.errors import ModelError, check_between, check_choice
 from outcomes.statistics.single_case.between_moment import (
     BetweenCaseDifference,
+    difference_from,
     one_series_per_client,
 )
 from outcomes.statistics.single_case.phases import Series, read_series
 
 __all__ = ["RestrictedFit", "between_case_restricted", "fit_restricted"]
+
+
+#: Above this correlation of neighbours a level-change model mistakes gradual gains for correlation.
+HIGH_CORRELATION = 0.7
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,7 +151,21 @@ def between_case_restricted(
     r = np.zeros(fit.theta.size)
     r[:2] = 1.0
     df = float(2 * total**2 / (r @ fit.theta_covariance @ r))
-    return _result(fit, p, float(total), df, series, level, trend, reach)
+    return difference_from(
+        change=float(p @ fit.beta),
+        sd=float(np.sqrt(total)),
+        df=df,
+        kappa=float(np.sqrt(p @ fit.beta_covariance @ p / total)),
+        phi=float(fit.theta[-1]),
+        rho=float(fit.theta[1] / total),
+        clients=len(series),
+        readings=int(stack.used.sum()),
+        level=level,
+        method="restricted maximum likelihood with serial correlation; Satterthwaite df; "
+        "symmetric t interval",
+        source="Pustejovsky, Hedges & Shadish 2014, J Educ Behav Stat 39:368",
+        notes=_notes(fit, trend, reach),
+    )
 
 
 def fit_restricted(stack: _Stack, *, negative_phi: bool) -> RestrictedFit:
@@ -347,50 +366,13 @@ def _last_baseline(one: Series) -> float:
     return float(one.time[~one.treated].max())
 
 
-def _result(
-    fit: RestrictedFit,
-    p: np.ndarray,
-    total: float,
-    df: float,
-    series: list[Series],
-    level: float,
-    trend: bool,
-    after: float | None,
-) -> BetweenCaseDifference:
-    if df <= 2:
-        raise ModelError(
-            f"degrees of freedom must be above 2 for a standard error, got {df:.2g}. Add clients, "
-            f"or list them instead."
-        )
-    change = float(p @ fit.beta)
-    kappa2 = float(p @ fit.beta_covariance @ p) / total
-    raw = change / np.sqrt(total)
-    factor = 1 - 3 / (4 * df - 1)
-    variance = factor**2 * (df * kappa2 / (df - 2) + raw**2 * (df / (df - 2) - 1 / factor**2))
-    error, estimate = float(np.sqrt(variance)), float(factor * raw)
-    reach = float(stats.t.isf((1 - level) / 2, df)) * error
-    notes = tuple(f"At the edge: {words}; degrees of freedom lean on it." for words in fit.boundary)
+def _notes(fit: RestrictedFit, trend: bool, after: float | None) -> tuple[str, ...]:
+    notes = [f"At the edge: {words}; degrees of freedom lean on it." for words in fit.boundary]
     if trend:
-        notes = (f"Effect read {after:g} units of time after the last baseline reading.", *notes)
-    return BetweenCaseDifference(
-        estimate=estimate,
-        ci_low=estimate - reach,
-        ci_high=estimate + reach,
-        ci_level=level,
-        n=len(series),
-        unit="sd",
-        measure="between-case standardised mean difference",
-        method="restricted maximum likelihood with serial correlation; Satterthwaite df; "
-        "symmetric t interval",
-        notes=notes,
-        standard_error=error,
-        df=df,
-        unadjusted=float(raw),
-        mean_change=change,
-        total_sd=float(np.sqrt(total)),
-        serial_correlation=float(fit.theta[-1]),
-        intraclass_correlation=float(fit.theta[1] / total),
-        n_readings=int(sum(one.value.size for one in series)),
-        p_value=float(2 * stats.t.sf(abs(estimate) / error, df)),
-        source="Pustejovsky, Hedges & Shadish 2014, J Educ Behav Stat 39:368",
-    )
+        notes.insert(0, f"Effect read {after:g} units of time after the last baseline reading.")
+    elif fit.theta[-1] > HIGH_CORRELATION:
+        notes.append(
+            f"Serial correlation {fit.theta[-1]:.2f}: a gradual gain is taken for correlation, and "
+            f"only the step at the change of phase counts. Look at the figure; consider a trend."
+        )
+    return tuple(notes)
