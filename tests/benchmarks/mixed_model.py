@@ -97,7 +97,8 @@ for (i in seq_len(as.integer(args[3]))) {
   })
   if (is.null(best) || t[[3]] < best[[3]]) best <- t
 }
-cat("RESULT", best[[3]], best[[1]] + best[[2]], "NA", format(as.numeric(logLik(m)), digits = 15), "\\n")
+value <- format(as.numeric(logLik(m)), digits = 15)
+cat("RESULT", best[[3]], best[[1]] + best[[2]], "NA", value, "\\n")
 """
 
 
