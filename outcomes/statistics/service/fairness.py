@@ -118,10 +118,10 @@ def group_outcomes(
     fit = shrink(np.column_stack([np.ones(len(used)), mix.design]), outcome, [codes])
     own = np.zeros((len(groups), fit.means.shape[1]))
     own[:, fit.slices[0]] = np.eye(len(groups))
-    above = fit.summarise(own, level=level)[3]
+    n = np.bincount(codes)
+    above = fit.summarise(own - (n / n.sum()) @ own, level=level)[3]
     own[:, 0] = 1
     estimate, low, high, _ = fit.summarise(own, level=level)
-    n = np.bincount(codes)
     table = pd.DataFrame(
         {
             "by": by,

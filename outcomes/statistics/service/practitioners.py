@@ -45,9 +45,10 @@ class PractitionerDifferences(Claim):
         Whether any row of `groups` stands out.
     groups : DataFrame
         level, group, n, observed (plain mean), estimate, ci_low, ci_high, ci_level (adjusted and
-        shrunken mean), deviation, deviation_low, deviation_high (from the site's mean; a site's
-        from the whole), chance_above, adjusted_deviation and its funnel lower_95, upper_95,
-        lower_998, upper_998 (before shrinking; limits around zero), stands_out.
+        shrunken mean), deviation, deviation_low, deviation_high (from the average practitioner of
+        the site; a site's from the average site), chance_above (that average), adjusted_deviation
+        and its funnel lower_95, upper_95, lower_998, upper_998 (before shrinking; limits around
+        zero), stands_out.
     notes : tuple of str
         What was left out, and how to read it.
     """
@@ -263,7 +264,8 @@ def _group_rows(
         whole[:, 0] = 1
         if name == "practitioner" and len(sites) > 1:
             whole[:, fit.slices[1]] = np.eye(len(sites))[labels["site"].to_numpy()]
-        deviation, low, high, above = fit.summarise(own, level=level)
+        circle = labels["site"].to_numpy() if name == "practitioner" else np.zeros(len(words), int)
+        deviation, low, high, above = fit.summarise(_from_average(own, circle), level=level)
         estimate, ci_low, ci_high, _ = fit.summarise(whole, level=level)
         n = np.bincount(codes, minlength=len(words))
         parts.append(
@@ -286,6 +288,18 @@ def _group_rows(
             )
         )
     return pd.concat(parts, ignore_index=True)
+
+
+def _from_average(own: np.ndarray, circle: np.ndarray) -> np.ndarray:
+    """Set each group against the average group of its circle (practitioners of the same site).
+
+    A practitioner's own effect alone cannot be told from that of the site; the difference from
+    colleagues can.
+    """
+    out = own.copy()
+    for one in np.unique(circle):
+        out[circle == one] -= own[circle == one].mean(axis=0)
+    return out
 
 
 def _hide_names(groups: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:

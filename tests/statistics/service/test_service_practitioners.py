@@ -137,11 +137,22 @@ def test_intervals_of_the_true_deviation_cover_on_average_over_the_prior():
         effects = dict(zip(SITES, rng.normal(0, 9 * ratio, 4), strict=True))
         rows = clinic(rng, effects=effects).drop(columns="clinic")
         groups = practitioner_differences(rows, rng=rng, names_shown=True).groups.set_index("group")
-        for code, value in effects.items():
+        for code, effect in effects.items():
+            value = effect - np.mean(list(effects.values()))
             inside.append(
                 groups.loc[code, "deviation_low"] <= value <= groups.loc[code, "deviation_high"]
             )
     assert np.mean(inside) == pytest.approx(0.95, abs=0.055)
+
+
+def test_a_colleague_is_compared_with_those_of_the_same_site_precisely():
+    rng = np.random.default_rng(14)
+    rows = clinic(rng, n=600, effects={"T1": 3.0, "T2": -3.0, "T3": 1.5, "T4": -1.5})
+    found = practitioner_differences(rows, rng=rng, names_shown=True)
+    own = found.groups[found.groups["level"] == "practitioner"].set_index("group")
+    assert own.loc[["T1", "T2"], "deviation"].sum() == pytest.approx(0, abs=1e-8)
+    assert own.loc[["T1", "T2"], "stands_out"].all()
+    assert own.loc["T1", "deviation_low"] < 3 < own.loc["T1", "deviation_high"]
 
 
 def test_the_same_small_difference_stands_out_less_when_more_measures_are_looked_at():
