@@ -118,7 +118,8 @@ def fit_plateau_course(
 
     Notes
     -----
-    Maximum likelihood, exact; intervals of start and total gain are normal. The broken course
+    Maximum likelihood, exact; intervals of start and total gain are from t on clients - 1 degrees
+    of freedom, and a little short in small caseloads because ML variances are. The broken course
     bends once, at the time that fits best, which counts as a parameter. A smaller criterion by
     less than about 2 is no evidence either way (Burnham & Anderson 2004, Sociol Methods Res
     33:261).
@@ -251,7 +252,7 @@ def _fixed(fit: MixedModelFit, t: Array, scale: float, ends: tuple[float, float]
     x = np.column_stack([*fit.design.x, slope])
     information = _information(fit, x)
     error = np.sqrt(np.diagonal(np.linalg.pinv(information)))
-    half = float(special.ndtri(0.5 + fit.ci_level / 2.0)) * error
+    half = float(special.stdtrit(fit.n_clients - 1, 0.5 + fit.ci_level / 2.0)) * error
     estimate = np.append(fit.coefficients, scale)
     frame = pd.DataFrame(
         {
