@@ -29,6 +29,7 @@ _PUBLIC = {
     "standardised_change": "outcomes.statistics.effect_size",
     "start_and_latest": "outcomes.statistics.individual_change",
     "synthetic_caseload": "outcomes.carried",
+    "synthetic_settings": "outcomes.carried",
     "visit_values": "outcomes.records.readings",
 }
 

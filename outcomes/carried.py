@@ -10,7 +10,7 @@ from pathlib import Path
 
 from outcomes.errors import DataError
 
-__all__ = ["carried_folder", "notebook_path", "synthetic_caseload"]
+__all__ = ["carried_folder", "notebook_path", "synthetic_caseload", "synthetic_settings"]
 
 
 def carried_folder(name: str) -> Path:
@@ -39,3 +39,8 @@ def notebook_path(name: str) -> Path:
 def synthetic_caseload() -> Path:
     """Find the folder of the synthetic caseload."""
     return carried_folder("data_synthetic") / "caseload"
+
+
+def synthetic_settings() -> Path:
+    """Find the settings file of the synthetic clinic."""
+    return carried_folder("data_synthetic") / "clinic.toml"

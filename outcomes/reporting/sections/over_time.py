@@ -12,6 +12,7 @@ from outcomes.reporting.picture import Html
 from outcomes.reporting.tables import table
 from outcomes.reporting.wording import interval, number, percent, with_unit
 from outcomes.statistics.review import Meeting, QuarterReview
+from outcomes.statistics.service import quarter_of
 
 __all__ = ["changes", "comparisons", "events", "gain_charts"]
 
@@ -55,9 +56,14 @@ def gain_charts(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> 
     """Draw the share of clients with a gain beyond error, quarter by quarter."""
     if not meeting.gain_charts:
         return absent(meeting, "charts")
+    made = [(quarter_of(change.date), change.what) for change in meeting.settings.changes]
     pictures = [
         control_chart(
-            chart, title=f"{review.names[code]}: gain beyond error", label="clients", shares=True
+            chart,
+            title=f"{review.names[code]}: gain beyond error",
+            label="clients",
+            shares=True,
+            changes=made,
         )._repr_html_()
         for code, chart in meeting.gain_charts.items()
     ]
@@ -72,6 +78,7 @@ def gain_charts(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> 
                 title="Clients measured again, by quarter of their first visit",
                 label="clients",
                 shares=True,
+                changes=made,
             )._repr_html_(),
         )
         openly += 1

@@ -73,6 +73,8 @@ def fairness(review: QuarterReview, meeting: Meeting, *, measures: int = 2) -> H
     parts = []
     for i, (code, name) in enumerate(review.names.items()):
         rows = meeting.groups[meeting.groups["measure"] == code].copy()
+        at_site = rows["by"] == "clinic"
+        rows.loc[at_site, "group"] = rows.loc[at_site, "group"].map(meeting.settings.site_name)
         if rows.empty:
             continue
         text = _groups(rows, name).text

@@ -84,6 +84,8 @@ class Meeting(Claim):
         Quality of the data.
     changes : DataFrame
         Steps at the dates on which the clinic changed something.
+    settings : Settings
+        The clinic's own.
     notes : dict of str to str
         Part, and why it is absent.
     """
@@ -107,6 +109,7 @@ class Meeting(Claim):
     drift: pd.DataFrame
     ledger: pd.DataFrame
     changes: pd.DataFrame
+    settings: Settings
     notes: dict[str, str] = field(default_factory=dict)
 
 
@@ -175,6 +178,7 @@ def prepare_meeting(
         drift=part("drift", lambda: _drift(review), none),
         ledger=ledger_summary(caseload.ledger),
         changes=part("changes", lambda: _changes(review, rows, settings), none),
+        settings=settings,
         notes=notes,
     )
 
