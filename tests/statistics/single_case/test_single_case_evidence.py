@@ -55,7 +55,9 @@ def test_methods_for_independent_readings_do_so_only_without_correlation():
 def test_intervals_across_clients():
     for name in ("mean_of_clients_covers", "multilevel_covers"):
         assert all(0.93 <= rate <= 0.97 for rate in three("several_clients", name)), name
-    assert all(rate >= 0.92 for rate in three("several_clients", "restricted_covers"))
+    assert all(0.94 <= rate <= 0.98 for rate in three("several_clients", "restricted_covers"))
+    # the moment estimator takes gains as equal, and they are not: stated in its docstring
+    assert all(0.88 <= rate <= 0.93 for rate in three("several_clients", "moment_covers"))
 
 
 def test_start_and_end_methods():
@@ -103,7 +105,9 @@ def test_docstrings_of_start_and_end_methods():
     part = FIGURES["start_and_end"]
     doc = " ".join(sc.bootstrap_t_interval.__doc__.split())
     for shape in ("normal", "exponential"):
-        a, b, c = percents([part[f"{n} clients, {shape}"]["bootstrap_t_covers"] for n in (5, 8, 12)])
+        a, b, c = percents(
+            [part[f"{n} clients, {shape}"]["bootstrap_t_covers"] for n in (5, 8, 12)]
+        )
         assert f"{a}, {b} and {c}% with {shape}" in doc
     doc = " ".join(sc.permutation_test_of_mean.__doc__.split())
     eight = [part[f"8 clients, {s}"]["permutation_rejects"] for s in ("normal", "exponential")]
