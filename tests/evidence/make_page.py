@@ -1,0 +1,187 @@
+"""Write the page "How far can these numbers be trusted", from stored results only.
+
+Run ``python tests/evidence/make_page.py``. It computes the published worked examples once more,
+stores them beside the simulations, and writes from what is stored
+
+- ``tests/evidence/trust.html``: one self-contained page;
+- ``tests/evidence/TRUST.md``: its short version.
+
+The simulations are not repeated here: each has its own script, named on the page. What is read is
+in `stored_results`; the sections are in the ``trust_`` files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import outside_checks
+import pandas as pd
+from stored_results import Record, read_all
+from trust_blocks import Answers, Block, Heading, Table, Text, as_markdown, as_page
+from trust_outside import other_program, outside, speed
+from trust_recovery import MEAN, once_only, recovery, worst_share
+from trust_simulations import (
+    MARGIN,
+    alarm_rates,
+    alarms,
+    calibration,
+    coverage,
+    found_when_there,
+    held_shares,
+)
+
+from outcomes.reporting.wording import percent, plural
+
+HERE = Path(__file__).parent
+PAGE, SHORT = HERE / "trust.html", HERE / "TRUST.md"
+TITLE = "How far can these numbers be trusted"
+
+
+def blocks(records: list[Record]) -> list[Block]:
+    """Put the whole page together."""
+    by_name = {record.name: record for record in records}
+    held, rates = held_shares(records), alarm_rates(records)
+    found: list[Block] = [
+        Heading(TITLE, 1),
+        Text(
+            "What was checked against something outside this project, what was simulated, and "
+            "where it falls short. Every figure below comes from a stored result with its date, "
+            "versions and, where chance is involved, its seed; the last section lists them with "
+            "the script that makes each again."
+        ),
+        _first_screen(by_name, held, rates),
+        *_limits(),
+        *outside(by_name),
+        *other_program(by_name),
+        *coverage(held),
+        *alarms(rates),
+        *calibration(by_name),
+        *recovery(by_name),
+        *found_when_there(by_name),
+        *speed(by_name),
+        *_how_made(records),
+    ]
+    return found
+
+
+def _first_screen(by_name: dict[str, Record], held: pd.DataFrame, rates: pd.DataFrame) -> Answers:
+    held, rates = held[~held["compared"]], rates[~rates["compared"]]
+    checks = pd.DataFrame(by_name["outside_checks"].content["checks"])
+    whole = int((checks["why"] == "").sum())
+    printed = int(((checks["why"] == "") & (checks["known"] == "printed")).sum())
+    rows = [
+        (
+            "Does it compute what the papers print?",
+            f"{whole} of {len(checks)} values agree to the last digit given.",
+            f"{printed} of them stand in print. The {len(checks) - whole} that differ do so for "
+            "reasons told below.",
+        ),
+        (
+            "Do 95% intervals hold the truth?",
+            f"In {percent(held['share'].median(), 1)} of cases, at the median of {len(held)} "
+            "simulated situations.",
+            f"{plural(int(held['short'].sum()), 'situation')} fell short by more than "
+            f"{100 * MARGIN:.0f} points; all are listed.",
+        ),
+        (
+            "How often is there an alarm about nothing?",
+            f"In {len(rates) - int(rates['loud'].sum())} of {len(rates)} simulated situations no "
+            "more often than promised.",
+            "The others are listed; nearly all are single-case methods on readings that hang on "
+            "one another.",
+        ),
+    ]
+    if "change_verdicts" in by_name:
+        near = by_name["change_verdicts"].content["scenarios"]["normal"]["given_80_important"]
+        rows.append(
+            (
+                "When it says 80%, is it 80%?",
+                f"Of {near['count']} simulated clients given about 80%, {percent(near['true'])} "
+                "had truly improved importantly.",
+                "Where clients fall into separate kinds the chances are too cautious; see the "
+                "curves.",
+            )
+        )
+    if "review_recovers_truth" in by_name:
+        numbers = pd.DataFrame(by_name["review_recovers_truth"].content["numbers"])
+        mean = numbers[numbers["quantity"] == MEAN]
+        steady = mean[mean["measure"].isin(once_only(mean)) | (mean["world"] == "steady")]
+        rows.append(
+            (
+                "Does the quarter's review find what was planted?",
+                f"Its mean improvement is within {worst_share(steady)} of the planted one on "
+                "average.",
+                f"With an instrument that reads more and more, within {worst_share(mean)}: an "
+                "interval does not know about a drifting instrument.",
+            )
+        )
+    return Answers(tuple(rows))
+
+
+def _limits() -> Iterator[Block]:
+    yield Heading("What this page cannot tell")
+    for words in (
+        "**Worked examples check arithmetic.** A formula may be computed to every digit and still "
+        "be the wrong one for a question.",
+        "**Simulations are of our own making.** They show how a method behaves where its "
+        "assumptions hold, and in the ways of breaking them that we thought of. Real clients break "
+        "others.",
+        "**Nothing here is about your readings.** An instrument that drifts, a rater who knows the "
+        "last value, clients who stop coming: no interval covers these. The report's sections on "
+        "data quality and on who is missing do.",
+        "**No caseload without a comparison group shows what treatment caused.** Change from first "
+        "to latest visit also holds what time alone would have brought.",
+    ):
+        yield Text(words)
+
+
+def _how_made(records: list[Record]) -> Iterator[Block]:
+    yield Heading("How each result was made")
+    rows = [
+        {
+            "name": record.name,
+            "script": _place(record.script),
+            "seed": _few(record.seed),
+            "date": record.date,
+            "versions": ", ".join(f"{name} {v}" for name, v in record.versions.items()),
+        }
+        for record in records
+    ]
+    yield Table(
+        pd.DataFrame(rows),
+        {
+            "name": "Stored result",
+            "script": "Made by",
+            "seed": "Seed",
+            "date": "Date",
+            "versions": "Versions",
+        },
+        "Stored results in tests/evidence/results",
+    )
+    for record in records:
+        yield Heading(record.name.replace("_", " "), 3)
+        yield Text(f"{record.title} {record.method}".replace("``", "`").replace("\n", " "))
+
+
+def _place(script: Path | None) -> str:
+    return script.relative_to(HERE.parents[1]).as_posix() if script else ""
+
+
+def _few(seed: str) -> str:
+    parts = seed.split(", ")
+    return seed if len(parts) < 4 or "none" in seed else f"{parts[0]} and {len(parts) - 1} others"
+
+
+def main() -> None:
+    """Compute the worked examples again, store them, and write both versions of the page."""
+    outside_checks.main(quiet=True)
+    found = blocks(read_all())
+    PAGE.write_text(as_page(found, title=TITLE), encoding="utf-8")
+    SHORT.write_text(as_markdown(found), encoding="utf-8")
+    print(f"{PAGE.relative_to(HERE.parents[1])}: {PAGE.stat().st_size / 1000:,.0f} kB")
+    print(f"{SHORT.relative_to(HERE.parents[1])}: {SHORT.stat().st_size / 1000:,.0f} kB")
+
+
+if __name__ == "__main__":
+    main()
