@@ -80,15 +80,11 @@ def multilevel_effect(
     better : {"higher", "lower"}
         Direction of improvement.
     varying_effect : bool
-        Let the gain differ between clients. Leave it on: without it clients are taken to gain
-        alike, and the interval is too narrow.
+        Let the gain differ between clients; without it the interval is too narrow.
     serial : bool
-        Let the errors of a client be correlated in continuous time. The gains' own spread already
-        takes up most of it, so the default leaves it out.
-    time : {"week", "day", "visit"}, optional
-        Time column.
-    ci_level : float
-        Level of the intervals, in (0, 1).
+        Let a client's errors be correlated in continuous time; varying gains take up most of it.
+    time, ci_level : str, float
+        Time column (week, day, visit) and level of intervals, in (0, 1).
 
     Returns
     -------
@@ -96,10 +92,8 @@ def multilevel_effect(
 
     Raises
     ------
-    DataError
-        Fewer than 3 clients, several series of a client, no baseline.
-    ModelError
-        The model cannot be fitted.
+    DataError, ModelError
+        Fewer than 3 clients, several series of a client, no baseline; no fit.
 
     Notes
     -----
@@ -117,14 +111,13 @@ def multilevel_effect(
 
     Examples
     --------
-    >>> values = pd.DataFrame({"client": np.repeat(list("ABC"), 8), "week": list(range(8)) * 3,
-    ...                        "phase": (["baseline"] * 4 + ["treatment"] * 4) * 3,
-    ...                        "value": [1, 3, 2, 2, 6, 8, 7, 7, 4, 4, 5, 3, 9, 8, 9, 9,
-    ...                                  2, 3, 1, 2, 4, 5, 6, 5]})
+    >>> values = pd.DataFrame({"client": np.repeat(list("ABC"), 4), "week": list(range(4)) * 3,
+    ...                        "phase": (["baseline"] * 2 + ["treatment"] * 2) * 3,
+    ...                        "value": [1, 3, 6, 8, 4, 4, 9, 8, 2, 3, 4, 5]})
     >>> round(multilevel_effect(values).estimate, 3)
-    4.25
+    3.833
 
-    Checked against: lme4 with lmerTest and pbkrtest (R). Test: test_across.py.
+    Checked against: lme4 with lmerTest and pbkrtest (R). Test: test_single_case_across.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     series = one_series_per_client(read_series(values, better=better, time=time))
@@ -182,10 +175,8 @@ def mean_of_client_effects(
         Readings as for `read_series`: one series per client.
     better : {"higher", "lower"}
         Direction of improvement.
-    time : {"week", "day", "visit"}, optional
-        Time column.
-    ci_level : float
-        Level of the intervals, in (0, 1).
+    time, ci_level : str, float
+        Time column (week, day, visit) and level of intervals, in (0, 1).
 
     Returns
     -------
@@ -215,7 +206,7 @@ def mean_of_client_effects(
     >>> round(mean_of_client_effects(values).estimate, 3)
     3.833
 
-    Checked against: scipy.stats.ttest_1samp. Test: test_across.py.
+    Checked against: scipy.stats.ttest_1samp. Test: test_single_case_across.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     series = one_series_per_client(read_series(values, better=better, time=time))

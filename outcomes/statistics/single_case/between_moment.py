@@ -83,10 +83,8 @@ def between_case_moment(
         their order. Any phase that is not baseline counts as treatment.
     better : {"higher", "lower"}
         Direction of improvement.
-    time : {"week", "day", "visit"}, optional
-        Time column, for the order.
-    ci_level : float
-        Level of the interval, in (0, 1).
+    time, ci_level : str, float
+        Time column (week, day, visit) and level of intervals, in (0, 1).
 
     Returns
     -------
@@ -94,10 +92,8 @@ def between_case_moment(
 
     Raises
     ------
-    DataError
-        Fewer than 3 clients; several series of a client; a client without both phases.
-    ModelError
-        No two clients share a reading number within a phase, or no spread.
+    DataError, ModelError
+        Fewer than 3 clients; several series of a client; no two share a reading number; no spread.
 
     Notes
     -----
@@ -115,15 +111,14 @@ def between_case_moment(
 
     Examples
     --------
-    >>> values = pd.DataFrame({"client": np.repeat(list("ABC"), 8), "week": list(range(8)) * 3,
-    ...                        "phase": (["baseline"] * 4 + ["treatment"] * 4) * 3,
-    ...                        "value": [1, 3, 2, 2, 6, 8, 7, 7, 4, 4, 5, 3, 9, 8, 9, 9,
-    ...                                  2, 3, 1, 2, 4, 5, 6, 5]})
+    >>> values = pd.DataFrame({"client": np.repeat(list("ABC"), 4), "week": list(range(4)) * 3,
+    ...                        "phase": (["baseline"] * 2 + ["treatment"] * 2) * 3,
+    ...                        "value": [1, 3, 6, 8, 4, 4, 9, 8, 2, 3, 4, 5]})
     >>> round(between_case_moment(values).mean_change, 3)
-    4.25
+    3.833
 
     Checked against: g 1.388385, df 13.1004 on the data of Laski, Charlop & Schreibman 1988.
-    Test: tests/statistics/single_case/test_between_case.py.
+    Test: test_single_case_across.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     series = one_series_per_client(read_series(values, better=better, time=time))

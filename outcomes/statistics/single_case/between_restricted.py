@@ -89,20 +89,15 @@ def between_case_restricted(
     better : {"higher", "lower"}
         Direction of improvement.
     trend : bool
-        Add a slope over time and a change of slope; the effect is then read `after` so many
-        units of time.
+        Add a slope and a change of slope; the effect is then read `after` so many units of time.
     varying_effect : bool
         Let the change of level differ between clients.
     after : float, optional
-        With trend: time since the last baseline reading at which the effect is read, in the
-        unit of the time column; the median length of the treatment phase if not given.
+        With trend: units of time since the last baseline reading; the median treatment phase.
     spacing : {"visit", "time"}
-        Correlation falls with the number of visits between readings, or with time in the
-        median gap (then phi is 0 or more).
-    time : {"week", "day", "visit"}, optional
-        Time column.
-    ci_level : float
-        Level of the interval, in (0, 1).
+        Correlation falls with visits between readings, or with time (then phi is 0 or more).
+    time, ci_level : str, float
+        Time column (week, day, visit) and level of intervals, in (0, 1).
 
     Returns
     -------
@@ -111,10 +106,8 @@ def between_case_restricted(
 
     Raises
     ------
-    DataError
-        As `between_case_moment`.
-    ModelError
-        The terms cannot be told apart, no spread, or the search did not settle.
+    DataError, ModelError
+        As `between_case_moment`; terms that cannot be told apart; a search that did not settle.
 
     Notes
     -----
@@ -129,15 +122,14 @@ def between_case_restricted(
 
     Examples
     --------
-    >>> values = pd.DataFrame({"client": np.repeat(list("ABC"), 8), "week": list(range(8)) * 3,
-    ...                        "phase": (["baseline"] * 4 + ["treatment"] * 4) * 3,
-    ...                        "value": [1, 3, 2, 2, 6, 8, 7, 7, 4, 4, 5, 3, 9, 8, 9, 9,
-    ...                                  2, 3, 1, 2, 4, 5, 6, 5]})
+    >>> values = pd.DataFrame({"client": np.repeat(list("ABC"), 4), "week": list(range(4)) * 3,
+    ...                        "phase": (["baseline"] * 2 + ["treatment"] * 2) * 3,
+    ...                        "value": [1, 3, 6, 8, 4, 4, 9, 8, 2, 3, 4, 5]})
     >>> round(between_case_restricted(values).mean_change, 1)
-    4.3
+    3.7
 
     Checked against: g 1.4049, df 18.55 (Laski, Charlop & Schreibman 1988) and 1.337, df 29.15
-    (Schutte, Malouff & Brown 2008, trend, 7 weeks); nlme's estimates. Test: test_between_case.py.
+    (Schutte, Malouff & Brown 2008, trend, 7 weeks); nlme. Test: test_single_case_across.py.
     """
     check_choice("spacing", spacing, ("visit", "time"))
     level = check_between("ci_level", ci_level, 0, 1)

@@ -44,10 +44,8 @@ def phase_effects(
     correlation : {"averaged", "plug_in", "none"}
         ``averaged``: over the restricted likelihood of phi, so that not knowing phi widens the
         interval. ``plug_in``: phi at its restricted-likelihood estimate. ``none``: independent.
-    time : {"week", "day", "visit"}, optional
-        Time column.
-    ci_level : float
-        Level of the interval, in (0, 1).
+    time, ci_level : str, float
+        Time column (week, day, visit) and level of intervals, in (0, 1).
 
     Returns
     -------
@@ -83,7 +81,7 @@ def phase_effects(
     >>> round(float(phase_effects(values)["estimate"].iloc[0]), 1)
     4.7
 
-    Checked against: nlme::gls with corCAR1 (R) at fixed phi. Test: test_course.py.
+    Checked against: nlme::gls with corCAR1 (R) at fixed phi. Test: test_single_case_course.py.
     """
     check_choice("correlation", correlation, ("averaged", "plug_in", "none"))
     level = check_between("ci_level", ci_level, 0, 1)

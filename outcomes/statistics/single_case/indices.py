@@ -77,7 +77,7 @@ def case_indices(
     >>> case_indices(values, indices=["nap", "within_case_smd"])["estimate"].tolist()
     [1.0, nan]
 
-    Checked against: the functions of each index. Test: test_indices.py.
+    Checked against: the functions of each index. Test: test_single_case_indices.py.
     """
     check_between("ci_level", ci_level, 0, 1)
     wanted = [check_choice("index", index, INDEX_FACTS) for index in indices]

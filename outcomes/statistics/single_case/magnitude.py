@@ -59,7 +59,7 @@ def log_response_ratio(
     >>> round(log_response_ratio([10, 12, 11, 11], [20, 22, 24, 22]).estimate, 4)
     0.6931
 
-    Checked against: formula written out in R. Test: test_magnitude.py.
+    Checked against: formula written out in R. Test: test_single_case_indices.py.
     """
     a, b, sign, level = _phases(baseline, treatment, better, ci_level, least=2)
     if (a < 0).any() or (b < 0).any() or a.mean() == 0 or b.mean() == 0:
@@ -132,7 +132,7 @@ def within_case_difference(
     >>> round(within_case_difference([1, 2, 3, 2, 2], [5, 6, 5, 7]).estimate, 3)
     4.231
 
-    Checked against: formula written out in R. Test: test_magnitude.py.
+    Checked against: formula written out in R. Test: test_single_case_indices.py.
     """
     check_choice("standardiser", standardiser, ("baseline", "pooled"))
     a, b, sign, level = _phases(baseline, treatment, better, ci_level, least=2)
@@ -204,7 +204,7 @@ def two_sd_band(
     >>> two_sd_band([1, 2, 3, 2, 2], [5, 6, 2, 7]).estimate
     0.75
 
-    Checked against: hand computation. Test: test_magnitude.py.
+    Checked against: hand computation. Test: test_single_case_indices.py.
     """
     a, b, sign, _ = _phases(baseline, treatment, better, 0.95, least=1)
     check_readings("baseline", baseline, least=3)

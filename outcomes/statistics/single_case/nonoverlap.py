@@ -72,7 +72,7 @@ def nonoverlap_of_all_pairs(
     38.5
 
     Checked against: Parker, Vannest & Davis 2011, Behav Modif 35:303 (38.5/42), and scipy's
-    Mann-Whitney U. Test: tests/statistics/single_case/test_nonoverlap.py.
+    Mann-Whitney U. Test: test_single_case_indices.py.
     """
     a, b = _turned(baseline, treatment, better)
     level = check_between("ci_level", ci_level, 0, 1)
@@ -136,7 +136,7 @@ def percent_past_best(
     >>> percent_past_best([1, 2, 3], [3, 4, 5, 6]).estimate
     0.75
 
-    Checked against: hand count. Test: tests/statistics/single_case/test_nonoverlap.py.
+    Checked against: hand count. Test: test_single_case_indices.py.
     """
     a, b = _turned(baseline, treatment, better)
     return make_index(
@@ -188,7 +188,7 @@ def percent_past_median(
     >>> percent_past_median([1, 2, 3], [2, 2, 5, 6]).estimate
     0.75
 
-    Checked against: hand count. Test: tests/statistics/single_case/test_nonoverlap.py.
+    Checked against: hand count. Test: test_single_case_indices.py.
     """
     a, b = _turned(baseline, treatment, better)
     middle = np.median(a)
@@ -244,7 +244,7 @@ def improvement_rate_difference(
     0.6905
 
     Checked against: brute force over every split. Test:
-    tests/statistics/single_case/test_nonoverlap.py.
+    test_single_case_indices.py.
     """
     a, b = _turned(baseline, treatment, better)
     m, n = a.size, b.size

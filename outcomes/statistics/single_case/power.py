@@ -42,10 +42,8 @@ def randomisation_power(
         Standard deviation of the effect between clients, 0 or more.
     alpha : float
         One-sided level, in (0, 1).
-    sets : int
-        Simulated studies.
-    most_assignments : int
-        Reference assignments: all if no more than this, otherwise so many drawn.
+    sets, most_assignments : int
+        Simulated studies; reference assignments (all if no more than this, else so many drawn).
 
     Returns
     -------
@@ -77,7 +75,7 @@ def randomisation_power(
     >>> float(power["power"].iloc[0]), power["notes"].iloc[0][:33]
     (0.0, 'The design cannot reach alpha: it')
 
-    Checked against: `randomisation_test` run on each simulated study. Test: test_power.py.
+    Checked against: `randomisation_test` on each study. Test: test_single_case_randomised.py.
     """
     check_between("alpha", alpha, 0, 1)
     check_between("spread_of_effect", spread_of_effect, 0, np.inf, closed=True)

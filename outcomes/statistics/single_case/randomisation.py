@@ -96,10 +96,8 @@ def randomisation_test(
         Averaged over clients; a callable takes (readings, assignments, lengths).
     alternative : {"better", "worse", "two-sided"}
         ``better``: treatment readings are better.
-    most_enumerated : int
-        Enumerate up to so many assignments, otherwise draw.
-    draws : int
-        Assignments drawn where not enumerated.
+    most_enumerated, draws : int
+        Enumerate up to so many assignments, otherwise draw so many.
     rng : numpy Generator
         Needed only where assignments are drawn.
 
@@ -109,10 +107,8 @@ def randomisation_test(
 
     Raises
     ------
-    DataError
-        Lengths or phases that the design could not have produced.
-    ArgumentError
-        Unknown statistic or alternative; rng missing where needed.
+    DataError, ArgumentError
+        Lengths or phases that the design could not have produced; rng missing where needed.
 
     Notes
     -----
@@ -132,7 +128,7 @@ def randomisation_test(
     >>> randomisation_test(values, design=random_start(8, least_treatment=3)).p_value
     0.3333333333333333
 
-    Checked against: full enumeration written independently. Test: test_randomisation.py.
+    Checked against: full enumeration written independently. Test: test_single_case_randomised.py.
     """
     check_choice("alternative", alternative, ("better", "worse", "two-sided"))
     series = read_series(values, better=better, need_baseline=False)

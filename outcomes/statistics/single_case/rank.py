@@ -62,7 +62,7 @@ def tau(
     >>> round(t.estimate * 42, 6)
     35.0
 
-    Checked against: the paper's 35/42. Test: tests/statistics/single_case/test_tau.py.
+    Checked against: the paper's 35/42. Test: test_single_case_indices.py.
     """
     nap = nonoverlap_of_all_pairs(baseline, treatment, better=better, ci_level=ci_level)
     return make_index(
@@ -125,7 +125,7 @@ def tau_u(
     >>> round(tau_u([3, 3, 4, 5], [4, 5, 6, 7, 7]).estimate * 20, 6)
     11.0
 
-    Checked against: the paper's 11/20. Test: tests/statistics/single_case/test_tau.py.
+    Checked against: the paper's 11/20. Test: test_single_case_indices.py.
     """
     check_choice("denominator", denominator, ("between", "all"))
     check_choice("better", better, ("higher", "lower"))
@@ -208,7 +208,7 @@ def baseline_corrected_tau(
     >>> round(baseline_corrected_tau([1, 2, 3, 4, 5], [6, 7, 8, 9, 10]).estimate, 6)
     0.0
 
-    Checked against: the paper's example (Tau 1, corrected 0). Test: test_tau.py.
+    Checked against: the paper's example (Tau 1, corrected 0). Test: test_single_case_indices.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     check_between("trend_alpha", trend_alpha, 0, 1)

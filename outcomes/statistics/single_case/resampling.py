@@ -47,10 +47,8 @@ def permutation_test_of_mean(
         Direction of improvement.
     alternative : {"two-sided", "better"}
         Direction of the test.
-    most_enumerated : int
-        Enumerate all sign changes up to so many clients; draw above.
-    draws : int
-        Sign changes drawn where not enumerated.
+    most_enumerated, draws : int
+        Enumerate all sign changes up to so many clients; above, draw so many.
     rng : numpy Generator
         Needed only above `most_enumerated` clients.
 
@@ -61,10 +59,8 @@ def permutation_test_of_mean(
 
     Raises
     ------
-    DataError
-        As `sign_test`.
-    ArgumentError
-        rng missing where needed.
+    DataError, ArgumentError
+        As `sign_test`; rng missing where needed.
 
     Notes
     -----
@@ -84,7 +80,7 @@ def permutation_test_of_mean(
     0.0625
 
     Checked against: Fisher's paired data (Darwin's maize), scipy.stats.permutation_test. Test:
-    test_start_end.py.
+    test_single_case_across.py.
     """
     check_choice("alternative", alternative, ("two-sided", "better"))
     d = improvements(changes, better)
@@ -176,7 +172,7 @@ def bootstrap_t_interval(
     >>> result.estimate, result.ci_low > 2, result.notes
     (5.0, True, ())
 
-    Checked against: simulation of coverage. Test: test_start_end.py.
+    Checked against: simulation of coverage. Test: test_single_case_across.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     d = improvements(changes, better)

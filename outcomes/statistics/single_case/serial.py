@@ -103,7 +103,7 @@ def restricted_curve(
     >>> float(curve.beta[0, 0, 0])
     2.5
 
-    Checked against: nlme::gls with corCAR1 (R). Test: test_serial.py.
+    Checked against: nlme::gls with corCAR1 (R). Test: test_single_case_course.py.
     """
     y = readings[:, None] if readings.ndim == 1 else readings
     n, p = design.shape
@@ -195,7 +195,7 @@ def serial_correlation(
     >>> serial_correlation(values)["client"].tolist()
     ['A', 'all']
 
-    Checked against: nlme::gls with corCAR1 (R). Test: test_serial.py.
+    Checked against: nlme::gls with corCAR1 (R). Test: test_single_case_course.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     drop = float(stats.chi2.ppf(level, 1)) / 2

@@ -85,7 +85,7 @@ def sign_test(changes: pd.DataFrame, *, better: str = "higher") -> SignTest:
     >>> sign_test(changes).p_value
     0.03125
 
-    Checked against: sum of binomial terms. Test: test_start_end.py.
+    Checked against: sum of binomial terms. Test: test_single_case_across.py.
     """
     d = improvements(changes, better)
     up, down = int((d > 0).sum()), int((d < 0).sum())

@@ -64,7 +64,7 @@ def describe_phases(
     >>> describe_phases(values)[["phase", "median", "immediacy"]].iloc[1].map(str).tolist()
     ['treatment', '6.0', '5.0']
 
-    Checked against: plain pandas. Test: tests/statistics/single_case/test_trend.py.
+    Checked against: plain pandas. Test: test_single_case_course.py.
     """
     rows = []
     for one in read_series(values, better=better, time=time, need_baseline=False):
@@ -131,7 +131,7 @@ def trend_lines(
     >>> trend_lines(values)["slope"].tolist()
     [1.0, 1.0]
 
-    Checked against: scipy.stats.theilslopes. Test: tests/statistics/single_case/test_trend.py.
+    Checked against: scipy.stats.theilslopes. Test: test_single_case_course.py.
     """
     level = check_between("ci_level", ci_level, 0, 1)
     rows = []
@@ -212,7 +212,7 @@ def celeration(
     >>> celeration(values)[["count", "share"]].iloc[0].tolist()
     [4.0, 1.0]
 
-    Checked against: hand computation. Test: tests/statistics/single_case/test_trend.py.
+    Checked against: hand computation. Test: test_single_case_course.py.
     """
     rows = []
     for one in read_series(values, better=better, time=time):
