@@ -65,7 +65,7 @@ class Plan:
     confidence : float
         Level of intervals and of the detectable change.
     every_column : bool
-        Keep all columns of visits for a report that lists clients.
+        Keep all columns and all readings for a report that lists clients.
     """
 
     folder: str
@@ -110,17 +110,20 @@ def judge_partition(task: tuple[Plan, Sequence[Partition]], prefix: str) -> Tall
     tally["measures"] = {}
     here = pd.MultiIndex.from_frame(episodes)
     about = _about_clients(caseload)
-    all_series, all_judged = [], []
+    all_series, all_judged, all_readings = [], [], []
     for code in codes:
         series, judged = _judge(caseload, values[values["measure"] == code], code, plan.confidence)
         judged = judged.merge(about, on="client", how="left")
         judged["in_quarter"] = pd.MultiIndex.from_frame(judged[EPISODE]).isin(here)
         all_series.append(series if plan.every_column else series[_SLIM])
+        all_readings.append(values[values["measure"] == code])
         all_judged.append(judged)
         tally["measures"][code] = _tally(caseload, code, series, judged, plan.confidence)
     if all_judged:
         write_part(prefix, "series", pd.concat(all_series, ignore_index=True))
         write_part(prefix, "judged", pd.concat(all_judged, ignore_index=True))
+        if plan.every_column:
+            write_part(prefix, "readings", pd.concat(all_readings, ignore_index=True))
     return tally
 
 

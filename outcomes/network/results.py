@@ -49,6 +49,8 @@ class NetworkMeasure(Claim):
         Of the clients' own courses; scale in weeks.
     n_series, n_readings : int
         Series and readings that the model rests on.
+    start : tuple of float
+        Mean and SD of the start values.
     """
 
     measure: Measure
@@ -67,6 +69,7 @@ class NetworkMeasure(Claim):
     scale: float
     n_series: int
     n_readings: int
+    start: tuple[float, float]
     notes: tuple[str, ...] = ()
 
 

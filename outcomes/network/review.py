@@ -51,7 +51,7 @@ from outcomes.network.results import (
 )
 from outcomes.network.stages import Progress, Stages, stage_key, write_part
 from outcomes.network.store import Partition, Store
-from outcomes.network.tally import Tally, merge_all, quantile_of_counts
+from outcomes.network.tally import Tally, covariance, merge_all, quantile_of_counts
 from outcomes.records import Caseload
 from outcomes.records.lookup import error_of, importance_of, measure_of
 from outcomes.statistics.individual_change import ClientCourses, fit_client_courses
@@ -60,7 +60,7 @@ from outcomes.statistics.review.judging import _with_model
 from outcomes.statistics.service import quarter_dates, quarter_of
 from outcomes.statistics.service.quarters import ALL
 
-__all__ = ["Rows", "chosen_quarter", "review_network"]
+__all__ = ["Rows", "chosen_quarter", "most_rows", "review_network"]
 
 #: Series that the choice of scales rests on, at most, as in `fit_client_courses`.
 _PROFILED = 500
@@ -79,6 +79,10 @@ class Rows:
     caseload: Caseload
     courses: dict[str, ClientCourses | None]
     models: dict[str, Model]
+
+    def over(self, stage: str, function: Any, tasks: Sequence[Any]) -> list[Tally]:
+        """Run a further stage; the first item of a task is a file that `judge` left."""
+        return _over(self.stages, stage, function, tasks)
 
     def series(self, code: str) -> pd.DataFrame:
         """Visits of a measure's series."""
@@ -99,6 +103,7 @@ def review_network(
     engine: Engine | None = None,
     work: str | Path | None = None,
     every_column: bool = False,
+    task_rows: int | None = None,
     progress: Progress | None = None,
 ) -> NetworkReview:
     """Judge every client seen in a quarter over all clinics of a store, and sum up each measure.
@@ -118,6 +123,8 @@ def review_network(
         see it under this path. A temporary one when left out.
     every_column : bool
         Keep all that a report with lists of clients needs.
+    task_rows : int, optional
+        Readings that one task takes on; settled by the engine's memory when left out.
     progress : callable, optional
         Told rows done, rows in all, and the stage with its time left.
 
@@ -143,7 +150,7 @@ def review_network(
         every_column=every_column,
     )
     place = Path(work) if work else Path(tempfile.mkdtemp(prefix="outcomes-"))
-    tasks = _tasks(store, engine)
+    tasks = _tasks(store, task_rows or most_rows(store, engine))
     stages = Stages(
         folder=place.absolute() / stage_key(vars(plan), [list(map(tuple, t)) for t in tasks]),
         engine=engine,
@@ -186,23 +193,30 @@ def chosen_quarter(store: Store, quarter: str) -> str:
     return quarter
 
 
-def _tasks(store: Store, engine: Engine) -> list[list[Partition]]:
-    """Join small partitions to tasks of a good size, refusing one that memory cannot hold."""
-    most = _TASK_ROWS
-    if engine.memory is not None:
-        each = 0.8 * engine.memory / engine.workers
-        most = int(min(most, max(each - 250e6, 50e6) / _BYTES_A_READING))
-    tasks: list[list[Partition]] = []
-    size = most
+def most_rows(store: Store, engine: Engine) -> int:
+    """Settle how many readings a task takes on, refusing a partition that memory cannot hold."""
+    if engine.memory is None:
+        return _TASK_ROWS
+    each = 0.8 * engine.memory / engine.workers
+    most = int(min(_TASK_ROWS, max(each - 250e6, 50e6) / _BYTES_A_READING))
     for partition in store.partitions:
         rows = store.rows("measurements", partition)
-        if engine.memory is not None and rows > 2 * most:
+        if rows > 2 * most:
             raise DataError(
                 f"partition {partition} must fit the memory; its {rows:,} readings need about "
                 f"{rows * _BYTES_A_READING / 1e9:.1f} GB a worker. Pack the store with more "
                 f"buckets, or allow more with --memory."
             )
-        if size + rows > most:
+    return most
+
+
+def _tasks(store: Store, most: int) -> list[list[Partition]]:
+    """Join small partitions to tasks of about so many readings."""
+    tasks: list[list[Partition]] = []
+    size = most
+    for partition in store.partitions:
+        rows = store.rows("measurements", partition)
+        if not tasks or size + rows > most:
             tasks.append([])
             size = 0
         tasks[-1].append(partition)
@@ -278,8 +292,14 @@ def _measure(rows: Rows, found: Tally, code: str, flow: dict[str, int]) -> Netwo
         scale=np.nan if scale is None else scale,
         n_series=tally["series"],
         n_readings=tally["value"]["n"],
+        start=_start(tally["moments"], measure.sign),
         notes=notes,
     )
+
+
+def _start(moments: Tally, sign: float) -> tuple[float, float]:
+    """Give mean and SD of the start values, unsigned again."""
+    return sign * moments["mean"][0], float(np.sqrt(covariance(moments)[0, 0]))
 
 
 def _judged_by_model(
@@ -330,7 +350,7 @@ def _learnt(stages: Stages, code: str, model: Model, series: Sequence[str]) -> M
 
 def _over(stages: Stages, stage: str, function: Any, tasks: Sequence[Any]) -> list[Tally]:
     """Run a stage over the tasks that left something to work on."""
-    paths = [task.series for task in tasks]
+    paths = [task[0] if isinstance(task, tuple) else task.series for task in tasks]
     kept = [int(Path(path).name.split(".")[0]) for path in paths]
     some = Stages(
         folder=stages.folder,

@@ -1,0 +1,72 @@
+"""The page of a store is that of the same records read from their files."""
+
+import re
+
+import numpy as np
+import pytest
+
+from data_synthetic.make_network import make_clinic
+from outcomes.network import commands
+from outcomes.network.commands import run_combine, run_network_review, run_pack, run_summarise
+from outcomes.records.write import write_caseload
+from outcomes.reporting.runs import run_review
+
+
+def without_provenance(html):
+    """Drop where the numbers come from; anchors and everything else stay."""
+    assert html.count('<h2 id="where-the-numbers-come-from">') == 1
+    return re.sub(r'<h2 id="where-the-numbers-come-from">.*?</main>', "", html, flags=re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    out = tmp_path_factory.mktemp("net") / "store"
+    said = run_pack("data_synthetic/caseload", out=str(out), buckets=2)
+    assert said.startswith("Packed: 2 clinics, 4 partitions, 2,656 visits, 45,195 readings")
+    return out
+
+
+def test_the_page_differs_in_nothing_but_provenance(store, tmp_path):
+    """Written by two worker processes, against the page that one process writes from the files."""
+    said = run_network_review(data=str(store), out=str(tmp_path / "net"), workers=2, memory="4GB")
+    alone = run_review(data="data_synthetic/caseload", out=str(tmp_path / "alone"))
+    assert said.splitlines()[:5] == alone.summary.splitlines()[:5]
+    mine = (tmp_path / "net" / alone.report.name).read_text("utf-8")
+    theirs = alone.report.read_text("utf-8")
+    assert without_provenance(mine) == without_provenance(theirs)
+    assert not (tmp_path / "net" / ".stages").exists()
+
+
+def test_a_large_network_gets_a_page_without_clients(store, tmp_path, monkeypatch):
+    monkeypatch.setattr(commands, "LISTED", 10)
+    said = run_network_review(data=str(store), out=str(tmp_path), quarter="all", keep=True)
+    assert said.startswith("Network review, all: 2 clinics, 412 episodes seen, 13 measures.")
+    page = (tmp_path / "network_all.html").read_text("utf-8")
+    assert "C0001" not in page and "Improvement is positive when clients are better" in page
+    assert (tmp_path / "tables" / "model_verdicts.csv").is_file()
+    assert (tmp_path / ".stages").is_dir()
+
+
+def test_a_store_can_be_checked(store):
+    assert run_pack("", out=str(store), check=True).startswith("Checked, all whole: 2 clinics")
+    assert run_pack("", out=str(store), update=True).startswith("Up to date: 2 clinics")
+
+
+def test_summaries_go_out_and_come_together(tmp_path):
+    files = []
+    for number in range(1, 6):
+        caseload = make_clinic(np.random.default_rng(number), code=f"K{number}", n_clients=150)
+        write_caseload(caseload, tmp_path / f"clinic{number}")
+        said = run_summarise(
+            str(tmp_path / f"clinic{number}"),
+            clinic=f"K{number}",
+            quarter="all",
+            out=str(tmp_path / f"K{number}.json"),
+        )
+        assert "no group has fewer than 10 clients" in said and "- It holds no client code" in said
+        files.append(str(tmp_path / f"K{number}.json"))
+    said = run_combine(files, out=str(tmp_path / "network"))
+    assert said.startswith("Network of 5 clinics, all: 2 measures, from sums that the clinics sent")
+    page = (tmp_path / "network" / "network_all.html").read_text("utf-8")
+    assert "Clinics are not adjusted for whom they treat" in page and "K1-0" not in page
+    assert (tmp_path / "network" / "tables" / "clinic_spread.csv").is_file()
