@@ -1,6 +1,7 @@
-# Reference values for tests/statistics/single_case. Run: Rscript reference.R > reference.json
-# The two series are read from a CSV written by the test's own transcription (single_case_published.py):
-#   python -c "..." ; columns client, week, phase, value. Give their paths as arguments.
+# Reference values for tests/statistics/single_case. Run:
+#   Rscript reference.R laski.csv schutte.csv > reference.json
+# The two files hold client, week, phase, value, as written by frame() of
+# tests/statistics/single_case/single_case_published.py for LASKI_1988 and SCHUTTE_2008.
 suppressMessages({library(nlme); library(lme4); library(lmerTest); library(pbkrtest); library(jsonlite)})
 args <- commandArgs(trailingOnly = TRUE)
 laski <- read.csv(args[1]); schutte <- read.csv(args[2])
