@@ -16,6 +16,7 @@ visits fit them and by how much clients of this caseload seem to differ.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -86,12 +87,11 @@ class ClientCourses(Claim):
 
     def level(self, time: Any) -> Mixture:
         """Posterior of each client's course at a time (one for all, or one per series)."""
-        return self._functional(lambda part: (np.ones(self.n), part.clock(self._times(time))))
+        return self._functional(1.0, self._clocks(time))
 
     def gain(self, time_from: Any, time_to: Any) -> Mixture:
         """Posterior of the change of each client's course between two times."""
-        a, b = self._times(time_from), self._times(time_to)
-        return self._functional(lambda part: (np.zeros(self.n), part.clock(b) - part.clock(a)))
+        return self._functional(0.0, self._clocks(time_to) - self._clocks(time_from))
 
     def first_to_latest(self) -> Mixture:
         """Posterior of each client's true change from the first to the latest visit.
@@ -105,18 +105,31 @@ class ClientCourses(Claim):
             np.stack([part.change_variance for part in self.parts]),
         )
 
-    def _times(self, time: Any) -> np.ndarray:
-        return np.broadcast_to(np.asarray(time, float), (self.n,))
+    def _clocks(self, time: Any) -> np.ndarray:
+        """Turn a time (one for all, or one per series) into each part's clock, part x series."""
+        scales = np.array([part.scale for part in self.parts])[:, None]
+        t = np.broadcast_to(np.asarray(time, float), (1, self.n))
+        with np.errstate(divide="ignore"):
+            return np.where(np.isinf(scales), t, -np.expm1(-t / scales))
 
-    def _functional(self, weights) -> Mixture:
-        means, variances = [], []
-        for part in self.parts:
-            a = np.column_stack(weights(part))
-            means.append(np.einsum("nq,nq->n", a, part.mean))
-            variances.append(np.einsum("nq,nqr,nr->n", a, part.covariance, a))
-        return Mixture(
-            np.stack([p.weight for p in self.parts]), np.stack(means), np.stack(variances)
+    @cached_property
+    def _moments(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Weights, means (c0, c1) and covariances of all parts, stacked once."""
+        return (
+            np.stack([part.weight for part in self.parts]),
+            np.stack([part.mean for part in self.parts]),
+            np.stack([part.covariance for part in self.parts]),
         )
+
+    def _functional(self, level: float, slope: np.ndarray) -> Mixture:
+        """Posterior of level * c0 + slope * c1."""
+        weights, mean, covariance = self._moments
+        variance = (
+            level**2 * covariance[..., 0, 0]
+            + 2 * level * slope * covariance[..., 0, 1]
+            + slope**2 * covariance[..., 1, 1]
+        )
+        return Mixture(weights, level * mean[..., 0] + slope * mean[..., 1], variance)
 
 
 def fit_client_courses(
