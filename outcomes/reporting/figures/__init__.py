@@ -9,11 +9,21 @@ from outcomes.reporting.figures.agreement import difference_against_mean
 from outcomes.reporting.figures.change import start_against_latest
 from outcomes.reporting.figures.control import control_chart
 from outcomes.reporting.figures.course import course_over_weeks
+from outcomes.reporting.figures.diagnostics import (
+    influence_figure,
+    quantile_figure,
+    residual_figure,
+    variogram_figure,
+)
 from outcomes.reporting.figures.exercise import adherence_by_week_figure
 from outcomes.reporting.figures.flow import flow_diagram
 from outcomes.reporting.figures.funnel import share_funnel_figure
 from outcomes.reporting.figures.ladder import ladder_figure
+from outcomes.reporting.figures.power import power_figure
 from outcomes.reporting.figures.shares import shares_by_measure
+from outcomes.reporting.figures.specification import specification_figure
+from outcomes.reporting.figures.thresholds import threshold_figure
+from outcomes.reporting.figures.time_to_gain import time_to_gain_figure
 
 __all__ = [
     "adherence_by_week_figure",
@@ -21,8 +31,16 @@ __all__ = [
     "course_over_weeks",
     "difference_against_mean",
     "flow_diagram",
+    "influence_figure",
     "ladder_figure",
+    "power_figure",
+    "quantile_figure",
+    "residual_figure",
     "share_funnel_figure",
     "shares_by_measure",
+    "specification_figure",
     "start_against_latest",
+    "threshold_figure",
+    "time_to_gain_figure",
+    "variogram_figure",
 ]

@@ -1,0 +1,430 @@
+"""What the rebuilt analysis says of other choices: analyses, thresholds, groups, time to a gain."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from html import escape
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from outcomes.errors import DataError, OutcomesError
+from outcomes.measures.catalogue import Measure, sources
+from outcomes.measures.matching import all_thresholds
+from outcomes.measures.thresholds import Threshold
+from outcomes.records.caseload import Caseload
+from outcomes.records.lookup import error_of, importance_of, measure_of
+from outcomes.records.readings import judged_side, visit_values
+from outcomes.reporting.analysis_page import in_scope
+from outcomes.reporting.figures import (
+    specification_figure,
+    threshold_figure,
+    time_to_gain_figure,
+)
+from outcomes.reporting.figures.thresholds import short_source
+from outcomes.reporting.picture import Html
+from outcomes.reporting.tables import table
+from outcomes.reporting.wording import interval, number, percent, plural, with_unit
+from outcomes.results import Estimate
+from outcomes.statistics.effect_size import compare_groups
+from outcomes.statistics.important_change import (
+    compare_thresholds,
+    predictive_threshold,
+    rated_changes,
+)
+from outcomes.statistics.sensitivity import (
+    Agreement,
+    agreement,
+    choices_that_move,
+    e_value_of_difference,
+)
+from outcomes.statistics.time_to_gain import (
+    aalen_johansen,
+    gain_intervals,
+    gain_summary,
+    kaplan_meier,
+    turnbull,
+)
+
+__all__ = [
+    "errors",
+    "gains",
+    "lines",
+    "specification",
+    "thresholds",
+    "time_to_gain",
+    "two_groups",
+    "versions",
+    "what_moves",
+]
+
+
+def versions(caseload: Caseload, measure: str, quarter: str) -> dict[str, pd.DataFrame]:
+    """Give the readings that could each be called the measure, the one in use first.
+
+    Sides as judged; the first trial of a visit only; both sides averaged whichever is affected;
+    the most used instrument only. A version that changes nothing is left out.
+    """
+    clients = caseload.clients
+    nobody = clients.assign(affected_side="")
+    first = caseload.measurements["trial"].fillna(1) == 1
+    single = Caseload(tables={**caseload.tables, "measurements": caseload.measurements[first]})
+    every = visit_values(caseload, measures=[measure])
+    main = in_scope(judged_side(every, clients), caseload, quarter)
+    others = {
+        "first trial only": judged_side(visit_values(single, measures=[measure]), clients),
+        "both sides averaged": judged_side(every, nobody),
+    }
+    found = {"as judged": main}
+    for name, values in others.items():
+        kept = in_scope(values, caseload, quarter)
+        if len(kept) and not _alike(kept, main):
+            found[name] = kept
+    usual = main["instrument"].mode()
+    if main["instrument"].nunique() > 1 and len(usual):
+        found[f"{usual.iloc[0]} only"] = main[main["instrument"] == usual.iloc[0]]
+    return found
+
+
+def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
+    keys = ["client", "episode", "visit", "side", "mode", "instrument"]
+    a, b = (f.sort_values(keys)["value"].to_numpy(float) for f in (one, other))
+    return len(a) == len(b) and bool(np.allclose(a, b))
+
+
+def lines(caseload: Caseload, measure: str) -> dict[str, float]:
+    """Give the smallest important change in use, then the smallest and the largest published.
+
+    Where none is defensible, the detectable change stands in, and its name says so.
+    """
+    found = _bracketed(
+        caseload, measure, "minimal_important_change", importance_of(caseload, measure)
+    )
+    if found:
+        return found
+    error = next(iter(errors(caseload, measure).values()))
+    detectable = float(stats.norm.ppf(0.975)) * np.sqrt(2) * error
+    return {"detectable change, no line known": detectable}
+
+
+def errors(caseload: Caseload, measure: str, *, scatter: float | None = None) -> dict[str, float]:
+    """Give the measurement error in use, then the smallest and largest published, and our scatter.
+
+    Parameters
+    ----------
+    caseload : Caseload
+    measure : str
+    scatter : float, optional
+        SD of readings around clients' own courses, from the mixed model: a clinic's own figure,
+        which holds day-to-day change as well.
+
+    Raises
+    ------
+    DataError
+        If nothing is known at all.
+    """
+    found = _bracketed(
+        caseload, measure, "standard_error_of_measurement", error_of(caseload, measure)
+    )
+    if scatter is not None:
+        found["scatter of own readings"] = float(scatter)
+    if not found:
+        raise DataError(
+            "a measurement error must be known, published or one's own, to judge a change; none "
+            "is. Give one in the threshold file."
+        )
+    return found
+
+
+def _bracketed(
+    caseload: Caseload, measure: str, kind: str, used: Threshold | None
+) -> dict[str, float]:
+    unit = measure_of(caseload, measure).unit
+    found = {} if used is None else {f"{with_unit(used.value, unit)}, in use": used.value}
+    if measure in caseload.own_measures:
+        return found
+    published = all_thresholds(measure, kind)
+    published = published[published["value"] > 0] if len(published) else published
+    for place in (0, len(published) - 1) if len(published) else ():
+        row = published.iloc[place]
+        if not any(np.isclose(row["value"], value) for value in found.values()):
+            found[f"{with_unit(row['value'], unit)}, {short_source(row['source'])}"] = float(
+                row["value"]
+            )
+    return found
+
+
+def specification(grid: pd.DataFrame, measure: Measure) -> Html:
+    """Draw all analyses in order of their headline, and say how far they agree."""
+    found = agreement(grid)
+    run = grid[grid["estimate"].notna()]
+    text = (
+        f"{plural(found.n_analyses, 'analysis', 'analyses')} of the declared choices"
+        + (f", of which {found.n_failed} could not be run" if found.n_failed else "")
+        + f". Mean improvement from {with_unit(found.lowest, measure.unit)} to "
+        f"{with_unit(found.highest, measure.unit)}, median "
+        f"{with_unit(found.median, measure.unit)}; the main analysis says "
+        f"{with_unit(found.main_estimate, measure.unit)} "
+        f"({interval(found.main_low, found.main_high, measure.unit)}). "
+        f"{_share(found.share_same_sign)} agree with it in sign, "
+        f"{_share(found.share_excluding_zero)} exclude zero on its side, and "
+        f"{_share(found.share_same_verdict)} reach its verdict: {found.main_verdict}."
+    )
+    text += _moving(found)
+    shares = [
+        f"clients who {words}: {percent(run[column].min())} to {percent(run[column].max())}"
+        for column, words in (
+            ("share_detectable", "improved beyond error"),
+            ("share_important", "improved by the line"),
+        )
+    ]
+    picture = specification_figure(grid, found, measure)
+    return Html(
+        f'<p class="sentence">{escape(text)}</p>{picture._repr_html_()}'
+        f"<p>Over all analyses, {escape('; '.join(shares))}.</p>"
+    )
+
+
+def _share(share: float) -> str:
+    return "all" if share == 1 else percent(share)
+
+
+def _moving(found: Agreement) -> str:
+    """Say which choice moves the size, and which the verdict."""
+    size, verdict = found.moves_most, found.moves_verdict_most
+    if not size:
+        return ""
+    if size == verdict:
+        return f" Size and verdict are both moved most by {_CHOICE_WORDS[size]}."
+    rest = (
+        f", the verdict by {_CHOICE_WORDS[verdict]}." if verdict
+        else "; no choice changes the verdict."
+    )  # fmt: skip
+    return f" The size is moved most by {_CHOICE_WORDS[size]}{rest}"
+
+
+_CHOICE_WORDS = {
+    "version": "which readings are used",
+    "window": "the weeks of care that count",
+    "outliers": "what is done about values that stick out",
+    "missing": "what is supposed about those not measured again",
+    "course": "how an improvement is worked out",
+    "line": "the line of importance",
+    "error": "the measurement error",
+}
+
+
+def what_moves(grid: pd.DataFrame, measure: Measure) -> Html:
+    """List the choices, the one that moves the headline most first, with what it does to shares."""
+    moves = choices_that_move(grid)
+    run = grid[grid["estimate"].notna()]
+    moves = moves.assign(
+        words=moves["choice"].map(_CHOICE_WORDS).str.capitalize(),
+        size=[with_unit(s, measure.unit) for s in moves["shift"]],
+        detectable=[_swing(run, c, "share_detectable") for c in moves["choice"]],
+        important=[_swing(run, c, "share_important") for c in moves["choice"]],
+    )
+    return table(
+        moves,
+        {"words": "Choice", "n_options": "Options", "size": ("Moves the mean by", str),
+         "share_of_variance": ("Explains alone", percent),
+         "verdicts_changed": ("Pairs whose verdict changes", percent),
+         "detectable": ("Share beyond error", str), "important": ("Share by the line", str)},
+        caption="Which choice moves the headline most (shares: means over its options)",
+        empty="there is one option for each choice.",
+    )  # fmt: skip
+
+
+def _swing(run: pd.DataFrame, choice: str, column: str) -> str:
+    means = run.groupby(choice)[column].mean()
+    return f"{percent(means.min())} to {percent(means.max())}"
+
+
+def thresholds(judged: pd.DataFrame, caseload: Caseload, measure: str, *, own: bool = True) -> Html:
+    """Put every threshold beside the others with the share of clients who reach it.
+
+    Parameters
+    ----------
+    judged : DataFrame
+        improvement, minimal_detectable_change: one row per client, from `judge_change`.
+    caseload : Caseload
+        For the clinic's own ratings of change, if it has any.
+    measure : str
+    own : bool
+        Also work out the clinic's own line from its ratings.
+    """
+    if measure in caseload.own_measures:
+        return Html('<p class="quiet">A measure of the clinic\'s own has no published line.</p>')
+    mine, note = _own_line(caseload, measure) if own else (None, "")
+    try:
+        found = compare_thresholds(judged, measure=measure, own=[mine] if mine else [])
+    except OutcomesError as reason:
+        return Html(f'<p class="quiet">Not shown: {escape(str(reason))}</p>')
+    what = measure_of(caseload, measure)
+    cited = found.loc[found["origin"] == "published", "source"].drop_duplicates()
+    items = "".join(f"<li>{escape(sources()[key].citation)}</li>" for key in cited)
+    return Html(
+        threshold_figure(found, what)._repr_html_()
+        + (f"<p>{escape(note)}</p>" if note else "")
+        + f"<details><summary>{plural(len(cited), 'source')}</summary><ul>{items}</ul></details>"
+    )
+
+
+def _own_line(caseload: Caseload, measure: str) -> tuple[Estimate | None, str]:
+    values = judged_side(visit_values(caseload, measures=[measure, "groc"]), caseload.clients)
+    unit = measure_of(caseload, measure).unit
+    try:
+        found = predictive_threshold(rated_changes(values, measure=measure))
+    except OutcomesError as reason:
+        return None, f"The clinic's own line cannot be worked out: {reason}"
+    if found.estimate <= 0:
+        return None, "The clinic's own ratings give no line above zero."
+    return found, (
+        f"The clinic's own line, from the ratings of {plural(found.n, 'client')} by predictive "
+        f"modelling, is {with_unit(found.estimate, unit)} (95% interval "
+        f"{interval(found.ci_low, found.ci_high, unit)})."
+    )
+
+
+def two_groups(starters: pd.DataFrame, caseload: Caseload, measure: Measure, *, by: str) -> Html:
+    """Compare the two largest groups, and say how strong a hidden difference would have to be."""
+    clients = caseload.clients.drop_duplicates("client").set_index("client")
+    if not by or by not in clients or clients[by].dropna().nunique() < 2:
+        return Html('<p class="quiet">No two groups to compare in this column.</p>')
+    rows = starters.assign(group=starters["client"].map(clients[by]).astype("str"))
+    known = rows[rows["client"].map(clients[by]).notna()]
+    first, second = known["group"].value_counts().index[:2]
+    try:
+        found = compare_groups(known, first=first, second=second, better=measure.better)
+    except OutcomesError as reason:
+        return Html(f'<p class="quiet">Not shown: {escape(str(reason))}</p>')
+    units = [measure.unit if q in _IN_UNITS else "" for q in found["quantity"]]
+    shown = found.assign(
+        what=found["quantity"].map(lambda q: _COMPARED.get(q, q)),
+        text=[with_unit(e, u, sign=True) for e, u in zip(found["estimate"], units, strict=True)],
+        range=[interval(a, b) for a, b in zip(found["ci_low"], found["ci_high"], strict=True)],
+    )
+    listed = table(
+        shown,
+        {"what": "Comparison", "text": ("Estimate", str), "range": ("95% interval", str)},
+        caption=f"Improvement, {first} minus {second} ({by})",
+    )
+    words = _hidden(found.set_index("quantity").loc["adjusted for the start value"], known, measure)
+    return listed + Html(f"<p>{escape(words)}</p>")
+
+
+_IN_UNITS = (
+    "difference in change",
+    "adjusted for the start value",
+    "constrained longitudinal model",
+    "Hodges-Lehmann shift",
+)
+_COMPARED = {
+    "difference in change": "Difference of mean improvements",
+    "adjusted for the start value": "Adjusted for the start value",
+    "constrained longitudinal model": "Constrained longitudinal model, all who started",
+    "d_ppc2": "In SD of start values (d_ppc2)",
+}
+
+
+def _hidden(row: pd.Series, rows: pd.DataFrame, measure: Measure) -> str:
+    change = measure.sign * (rows["latest_value"] - rows["start_value"]).astype(float)
+    spread = change.groupby(rows["group"]).var().mean() ** 0.5
+    reach = float(stats.t.ppf(0.975, row["df"]))
+    error = (row["ci_high"] - row["ci_low"]) / 2 / reach
+    found = e_value_of_difference(row["estimate"], standard_error=error, sd=float(spread))
+    if found.e_value_interval <= 1:
+        return (
+            "The interval holds zero, so nothing hidden is needed to explain the difference "
+            f"(E-value of the estimate {number(found.e_value)}, of the interval 1)."
+        )
+    return (
+        "Something not recorded that goes with both the group and the improvement by a risk ratio "
+        f"of {number(found.e_value)} each could explain the difference away, by "
+        f"{number(found.e_value_interval)} its interval (E-values; VanderWeele & Ding 2017). "
+        "Groups that were not formed by chance often differ by as much."
+    )
+
+
+def gains(judged: pd.DataFrame) -> dict[str, float]:
+    """Name the sizes of gain that a time can be given for: detectable, and important."""
+    named = {
+        "detectable": judged["minimal_detectable_change"].median(),
+        "important": judged["minimal_important_change"].median(),
+    }
+    return {name: float(value) for name, value in named.items() if np.isfinite(value)}
+
+
+def time_to_gain(
+    values: pd.DataFrame,
+    caseload: Caseload,
+    measure: Measure,
+    *,
+    sizes: Mapping[str, float],
+    rng: np.random.Generator,
+    samples: int = 200,
+) -> Html:
+    """Draw when clients reach the largest of the gains, and list medians and endings of all."""
+    if not sizes:
+        return Html('<p class="quiet">Neither a detectable nor an important gain is known.</p>')
+    better = measure.better
+    try:
+        found = gain_summary(values, lines=sizes, rng=rng, better=better, samples=samples)
+    except OutcomesError as reason:
+        return Html(f'<p class="quiet">Not shown: {escape(str(reason))}</p>')
+    name = "important" if "important" in sizes else next(iter(sizes))
+    times = gain_intervals(values, line=sizes[name], better=better, visits=caseload.visits)
+    picture = time_to_gain_figure(
+        times,
+        kaplan_meier=kaplan_meier(times["time"], times["reached"]),
+        turnbull=turnbull(times["left"], times["right"]),
+        title=f"{measure.name}: {name} gain ({with_unit(sizes[name], measure.unit)})",
+    )
+    return Html(picture._repr_html_()) + _medians(found, measure) + _endings(times, name)
+
+
+def _medians(found: pd.DataFrame, measure: Measure) -> Html:
+    shown = found.assign(
+        gain=[f"{n} ({with_unit(v, measure.unit)})" for n, v in
+              zip(found["line"], found["line_value"], strict=True)],
+        seen=[f"{r} of {n}" for r, n in zip(found["reached"], found["n"], strict=True)],
+        median=[_time(e) for e in found["estimate"]],
+        range=[f"{_time(a)} to {_time(b)}" for a, b in
+               zip(found["ci_low"], found["ci_high"], strict=True)],
+    )  # fmt: skip
+    return table(
+        shown,
+        {"gain": "Gain", "unit": "Counted in", "seen": ("Seen to reach it", str),
+         "median": ("Half have it after", str), "range": ("95% interval", str)},
+        caption="Time until half of the clients have the gain, from the visits around it",
+    )  # fmt: skip
+
+
+def _time(value: float) -> str:
+    return number(value) if np.isfinite(value) else "not reached"
+
+
+def _endings(times: pd.DataFrame, name: str) -> Html:
+    try:
+        curves = aalen_johansen(times["time"], times["ending"])
+    except OutcomesError as reason:
+        return Html(f'<p class="quiet">Endings are not shown: {escape(str(reason))}</p>')
+    until = float(times["time"].max())
+    weeks = [week for week in (4.0, 8.0, 12.0, 26.0) if week <= until] or [until]
+    found = {}
+    for ending, curve in curves.groupby("ending"):
+        at = np.searchsorted(curve["time"].to_numpy(float), weeks, side="right") - 1
+        words = f"the {name} gain" if ending == "gain" else f"{ending}, before it"
+        found[words] = curve["share"].to_numpy(float)[at]
+    found["still coming, without it"] = 1 - np.sum(list(found.values()), axis=0)
+    first = sorted(found, key=lambda words: not words.startswith("the "))
+    rows = [[words, *found[words]] for words in first]
+    names = [f"week_{week:g}" for week in weeks]
+    shown = pd.DataFrame(rows, columns=["ending", *names])
+    columns = {n: (f"By week {week:g}", percent) for n, week in zip(names, weeks, strict=True)}
+    return table(
+        shown,
+        {"ending": "Ending", **columns},
+        caption="Of all who start: what comes first (Aalen-Johansen)",
+    )
