@@ -32,14 +32,14 @@ class Plan(Claim):
         Clients to recruit so that `n` remain after drop-out.
     drop_out : float
         Share expected to be lost.
-    target, achieved : float
+    wanted, achieved : float
         Power, or half-width of an interval, wanted and reached with `n`.
-    target_is : str
+    wanted_is : str
         ``"power"`` or ``"half-width"`` (and its kind).
     effect, sd : float
         Difference (or value) planned for, and standard deviation, in the measure's unit; empty
         where the question has none.
-    level : float
+    ci_level : float
         1 - alpha of the test, or level of the interval.
     method : str
         The formula, in field terms.
@@ -52,12 +52,12 @@ class Plan(Claim):
     n_per_group: int
     n_to_recruit: int
     drop_out: float
-    target: float
+    wanted: float
     achieved: float
-    target_is: str
+    wanted_is: str
     effect: float = float("nan")
     sd: float = float("nan")
-    level: float = 0.95
+    ci_level: float = 0.95
     method: str = ""
     notes: tuple[str, ...] = ()
 

@@ -109,11 +109,11 @@ def clients_for_mean_change(
         n_per_group=n,
         n_to_recruit=with_drop_out(n, drop_out),
         drop_out=drop_out,
-        target=wanted,
+        wanted=wanted,
         achieved=mean_half_width(n, sd=sd, level=level),
-        target_is=promise,
+        wanted_is=promise,
         sd=sd,
-        level=level,
+        ci_level=level,
         method="t interval",
     )
 
@@ -172,10 +172,10 @@ def clients_for_share(
         n_per_group=n,
         n_to_recruit=with_drop_out(n, drop_out),
         drop_out=drop_out,
-        target=wanted,
+        wanted=wanted,
         achieved=share_half_width(n, share=share, level=level),
-        target_is="expected half-width",
+        wanted_is="expected half-width",
         effect=share,
-        level=level,
+        ci_level=level,
         method="Wilson score interval",
     )

@@ -100,11 +100,11 @@ def clients_for_icc(
         n_per_group=n,
         n_to_recruit=with_drop_out(n, drop_out),
         drop_out=drop_out,
-        target=target,
+        wanted=target,
         achieved=power_icc(n, icc=icc, least_icc=least_icc, readings=readings, alpha=alpha),
-        target_is="power",
+        wanted_is="power",
         effect=icc,
-        level=1 - alpha,
+        ci_level=1 - alpha,
         method=f"one-way F test, one-sided, {readings} readings a client",
     )
 
@@ -158,11 +158,11 @@ def clients_for_icc_precision(
         n_per_group=n,
         n_to_recruit=with_drop_out(n, drop_out),
         drop_out=drop_out,
-        target=wanted,
+        wanted=wanted,
         achieved=_icc_half_width(n, k, r, level),
-        target_is="half-width",
+        wanted_is="half-width",
         effect=r,
-        level=level,
+        ci_level=level,
         method=f"Bonett's approximation, one-way model, {k} readings a client",
     )
 
@@ -213,10 +213,10 @@ def clients_for_error(
         n_per_group=n,
         n_to_recruit=with_drop_out(n, drop_out),
         drop_out=drop_out,
-        target=wanted,
+        wanted=wanted,
         achieved=upper(n),
-        target_is="half-width (share of the estimate, upper end)",
-        level=level,
+        wanted_is="half-width (share of the estimate, upper end)",
+        ci_level=level,
         method=f"chi-square interval of the error, {k} readings a client",
     )
 

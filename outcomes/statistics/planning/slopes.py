@@ -171,12 +171,12 @@ def clients_for_slope(
         n_per_group=n,
         n_to_recruit=groups * n,
         drop_out=_never_again(course),
-        target=target,
+        wanted=target,
         achieved=given(n),
-        target_is="power",
+        wanted_is="power",
         effect=slope,
         sd=course.slope_sd,
-        level=1 - alpha,
+        ci_level=1 - alpha,
         method="mixed model with random level and slope, expected information over visits kept",
         notes=(
             f"{course.stopping:.0%} stop coming after each visit; all who start are analysed."
