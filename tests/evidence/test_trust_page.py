@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 import stored_results
 from published_check import Check
+from trust_blocks import Table
 from trust_simulations import MARGIN, alarm_rates, held_shares
 
 
@@ -137,7 +138,8 @@ def test_the_page_stands_alone_and_reads_without_pictures(blocks, records):
     assert len(pictures) >= 2 and all(len(words) > 80 for words in pictures)
     assert "nan" not in re.sub(r'src="data:[^"]*"', "", page).lower().split()
     for record in records:
-        assert record.name in page and record.date in page
+        assert f"<strong>{record.name.replace('_', ' ')}.</strong>" in page
+        assert record.date in page
 
 
 def test_the_short_version_is_that_of_the_stored_results(blocks):
@@ -147,8 +149,8 @@ def test_the_short_version_is_that_of_the_stored_results(blocks):
 
 def test_tables_are_whole_in_both_versions():
     frame = pd.DataFrame({"a": ["x|y"], "b": [0.5]})
-    table = make_page.Table(frame, {"a": "A", "b": ("B", str)}, "Cap")
+    table = Table(frame, {"a": "A", "b": ("B", str)}, "Cap")
     assert table.markdown().splitlines()[2:] == ["| A | B |", "| --- | --- |", "| x/y | 0.5 |"]
     assert "<caption>Cap</caption>" in table.html()
-    folded = make_page.Table(frame, {"a": "A"}, "Cap", folded="All")
+    folded = Table(frame, {"a": "A"}, "Cap", folded="All")
     assert folded.markdown() == "" and "<summary>All</summary>" in folded.html()

@@ -47,7 +47,7 @@ def coverage_strip(coverages: pd.DataFrame, *, short: str = "short") -> Picture:
         ax.set_yticks(range(len(rows)), [f"{row} ({counts[row]})" for row in rows], color=INK)
         ax.tick_params(axis="y", length=0)
         ax.set(ylim=(len(rows) - 0.4, -0.6), xlabel="intervals that held the truth (%)")
-        ax.set_xlim(min(55.0, coverages["share"].min() * 100 - 2), 101)
+        ax.set_xlim(min(85.0, coverages["share"].min() * 100 - 2), 101)
         ax.xaxis.grid(True, color=FAINT, lw=0.5)
         figure.legend(loc="outside upper left", ncols=2, handletextpad=0.2)
     parts = [
@@ -70,7 +70,7 @@ def calibration(panels: Mapping[str, Mapping[str, pd.DataFrame]]) -> Picture:
     """
     words = []
     with house_style():
-        figure, axes = new_figure(7.2, 3.9, columns=len(panels), sharey=True)
+        figure, axes = new_figure(7.2, 4.1, columns=len(panels), sharey=True)
         for ax, (panel, curves) in zip(axes, panels.items(), strict=True):
             ax.plot([0, 100], [0, 100], color=QUIET, lw=0.9, ls=(0, (1, 2)))
             for (name, curve), (marker, colour, style) in zip(curves.items(), _MARKS, strict=False):
@@ -91,7 +91,7 @@ def calibration(panels: Mapping[str, Mapping[str, pd.DataFrame]]) -> Picture:
                 gap = (curve["true"] - curve["given"]).abs().max()
                 words.append(f"{panel}, {name}: farthest from the line by {percent(gap)}")
             ax.set(title=panel, xlabel="chance given (%)", xlim=(-2, 102), ylim=(-4, 104))
-            ax.set_aspect("equal")
+            ax.set_box_aspect(1)
             ax.legend(loc="lower right", handlelength=2.6)
             ax.grid(True, color=FAINT, lw=0.5)
         axes[0].set_ylabel("share come true (%)")
@@ -114,6 +114,7 @@ def recovery(numbers: pd.DataFrame, names: Mapping[str, str]) -> Picture:
     looks = {
         "drift": ("v", CLAY, "one instrument reads more and more", -0.14),
         "steady": ("o", BLUE, "all instruments steady", 0.14),
+        "none": ("D", INK, "no instrument", 0.0),
     }
     with house_style():
         figure, (ax,) = new_figure(7.2, 0.9 + 0.34 * len(order))
@@ -128,7 +129,7 @@ def recovery(numbers: pd.DataFrame, names: Mapping[str, str]) -> Picture:
         ax.tick_params(axis="y", length=0)
         ax.set(ylim=(len(order) - 0.4, -0.6), xlabel="reported less planted (% of the planted)")
         ax.xaxis.grid(True, color=FAINT, lw=0.5)
-        figure.legend(loc="outside upper left", ncols=2, handletextpad=0.2)
+        figure.legend(loc="outside upper left", ncols=3, handletextpad=0.2)
     parts = [
         f"{names[row.measure]}, {looks[row.world][2]}: {100 * row.bias / row.planted:+.1f}%"
         for row in numbers.itertuples()
