@@ -23,7 +23,7 @@ from scipy.special import expit, ndtr
 
 from outcomes.errors import DataError, ModelError, check_between
 from outcomes.network.mean_course import read_sums
-from outcomes.network.pooled_fit import fit_sums
+from outcomes.network.pooled_fit import SeriesSums, fit_sums
 from outcomes.network.results import NetworkReview
 from outcomes.network.stages import read_part, write_part
 from outcomes.network.tally import Tally
@@ -257,9 +257,12 @@ def _dispersion(z: np.ndarray, trim: float = 0.1) -> float:
 
 
 def clinic_courses(
-    files: Sequence[str], *, centre: float, n_readings: int
+    files: Sequence[str], *, centre: float, most: int = 100_000
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Fit random starts and gains of clinics around the mean course, clients nested in them.
+
+    Of more than `most` series every so-manieth is taken: what is left to chance then is small
+    beside the spread of clinics, and the fit stays a matter of seconds.
 
     Parameters
     ----------
@@ -267,8 +270,8 @@ def clinic_courses(
         What the stage of the mean course left.
     centre : float
         What was taken off the values there.
-    n_readings : int
-        Readings in all.
+    most : int
+        Series that the fit rests on, about.
 
     Returns
     -------
@@ -277,7 +280,12 @@ def clinic_courses(
     spread : DataFrame
         term, sd, as `effects`.
     """
-    data, names = read_sums(files, centre, n_readings)
+    data, names = read_sums(files, centre)
+    every = -(-len(data.sums) // most)
+    if every > 1:
+        sums, outer = data.sums[::every], data.outer
+        outer = None if outer is None else outer[::every]
+        data = SeriesSums(sums, centre, round(sums[:, 0].sum()), outer=outer)
     fit = fit_sums(data, outer_random="1 + time", degrees_of_freedom="normal")
     effects = fit.client_effects(level="clinic")
     effects["clinic"] = np.asarray(names, dtype=object)[effects["clinic"].to_numpy(int)]
@@ -300,8 +308,7 @@ def all_clinics(review: NetworkReview) -> dict[str, ClinicComparison]:
         try:
             if files:
                 centre = review.rows.models[code].centre
-                n = m.course.n_readings if m.course is not None else 0
-                effects, spread = clinic_courses(files, centre=centre, n_readings=n)
+                effects, spread = clinic_courses(files, centre=centre)
         except (DataError, ModelError):
             effects = spread = None
         try:

@@ -22,11 +22,10 @@ def pooled_course(
     scale: float,
     centre: float,
     tally: Tally,
-    n_readings: int,
     confidence: float,
 ) -> Course:
     """Fit the course of `course_over_weeks` to the sums that `course_sums` left."""
-    data, _ = read_sums(files, centre, n_readings)
+    data, _ = read_sums(files, centre)
     several = max(int(size) for size in tally["sizes"]) > 2
     fit = fit_sums(data, random="1 + time" if several else "1", ci_level=confidence)
     until = quantile_of_counts(tally["last_days"], 0.9) / 7
@@ -47,4 +46,5 @@ def read_sums(files: Sequence[str], centre: float, n_readings: int) -> tuple[Ser
     sums = np.concatenate([frame[SUMS].to_numpy() for frame in frames])
     clinic = pd.concat([frame["clinic"] for frame in frames], ignore_index=True)
     codes, names = pd.factorize(clinic, sort=True)
+    n_readings = round(sums[:, 0].sum())  # all weights are one
     return SeriesSums(sums, centre, n_readings, outer=codes), [str(name) for name in names]

@@ -389,12 +389,11 @@ def _course(rows: Rows, code: str, tally: Tally, scale: float | None) -> Course:
     series = rows.stages.files("judge", "series")
     model, stage = rows.models[code], f"course-{code}"
     tasks = [CourseTask(path, code, model) for path in series]
-    sums = merge_all(_over(rows.stages, stage, course_sums, tasks))
+    _over(rows.stages, stage, course_sums, tasks)
     return pooled_course(
         rows.stages.files(stage, "sums"),
         scale=float(model.at.scale),
         centre=model.centre,
         tally=tally,
-        n_readings=sums["readings"],
         confidence=rows.plan.confidence,
     )

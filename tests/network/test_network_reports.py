@@ -55,7 +55,7 @@ def test_a_store_can_be_checked(store):
 def test_summaries_go_out_and_come_together(tmp_path):
     files = []
     for number in range(1, 6):
-        caseload = make_clinic(np.random.default_rng(number), code=f"K{number}", n_clients=150)
+        caseload = make_clinic(np.random.default_rng(number), code=f"K{number}", n_clients=240)
         write_caseload(caseload, tmp_path / f"clinic{number}")
         said = run_summarise(
             str(tmp_path / f"clinic{number}"),
