@@ -40,7 +40,7 @@ def pooled_course(
     )
 
 
-def read_sums(files: Sequence[str], centre: float, n_readings: int) -> tuple[SeriesSums, list[str]]:
+def read_sums(files: Sequence[str], centre: float) -> tuple[SeriesSums, list[str]]:
     """Read the sums of all partitions, with the clinic of every series; and the clinics' names."""
     frames = [read_part(path) for path in files]
     sums = np.concatenate([frame[SUMS].to_numpy() for frame in frames])
