@@ -3,11 +3,17 @@
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from data_synthetic.make_network import make_clinic
+from outcomes.glossary import check_result
 from outcomes.network import commands
+from outcomes.network.clinics import CASE_MIX, compare_clinics
 from outcomes.network.commands import run_combine, run_network_review, run_pack, run_summarise
+from outcomes.network.reports import network_tables
+from outcomes.network.review import review_network
+from outcomes.network.store import open_store
 from outcomes.records.write import write_caseload
 from outcomes.reporting.runs import run_review
 
@@ -70,3 +76,16 @@ def test_summaries_go_out_and_come_together(tmp_path):
     page = (tmp_path / "network" / "network_all.html").read_text("utf-8")
     assert "Clinics are not adjusted for whom they treat" in page and "K1-0" not in page
     assert (tmp_path / "network" / "tables" / "clinic_spread.csv").is_file()
+
+
+def test_columns_of_the_tables_are_defined(store, tmp_path):
+    review = review_network(open_store(store), quarter="all", measures=["nprs"])
+    frames = [*network_tables(review, {}).values()]
+    frames.append(compare_clinics(_cells()).funnel)
+    for frame in frames:
+        check_result(frame.columns)
+
+
+def _cells():
+    cells = pd.DataFrame({"clinic": list("abcdef"), "n": 50, "count": [20, 22, 25, 18, 24, 21]})
+    return cells.assign(**dict.fromkeys(CASE_MIX, "all"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -138,7 +138,7 @@ class Store:
         partitions: Iterable[Partition] | None = None,
         *,
         tables: Sequence[str] | None = None,
-        columns: dict[str, Sequence[str]] | None = None,
+        columns: Mapping[str, Sequence[str]] | None = None,
     ) -> Caseload:
         """Give some partitions (all when left out) as one caseload.
 
