@@ -81,9 +81,35 @@ def review(
     language: Annotated[
         Language, typer.Option("--language", help="Language of the sentences.")
     ] = Language.en,
+    workers: Annotated[
+        int, typer.Option("--workers", min=0, help="Of a store: worker processes to start.")
+    ] = 0,
+    scheduler: Annotated[
+        str,
+        typer.Option(
+            "--scheduler",
+            help="Of a store: running scheduler, tcp://HOST:8786.",
+            show_default=False,
+        ),
+    ] = "",
+    memory: Annotated[
+        str,
+        typer.Option("--memory", help="Of a store: limit such as 4GB.", show_default=False),
+    ] = "",
     debug: Debug = False,
 ) -> None:
     """Write the quarter's report and workbook."""
+    if workers or scheduler or memory or (data and (Path(data) / "manifest.json").is_file()):
+        from outcomes.network.commands import run_network_review
+
+        typer.echo(
+            run_network_review(
+                data=data, quarter=quarter, out=out, settings=settings, names=names,
+                workers=workers, scheduler=scheduler, memory=memory,
+                progress=_progress("review"),
+            )
+        )  # fmt: skip
+        return
     from outcomes.reporting.runs import run_review
 
     result = run_review(
@@ -207,6 +233,78 @@ def case_series(
         progress=_progress("case series"),
     )
     typer.echo("\n".join(found.summary) if not isinstance(found.summary, str) else found.summary)
+
+
+@app.command()
+def pack(
+    data: Annotated[
+        list[str],
+        typer.Option("--data", help="Source, once or several times.", show_default=False),
+    ] = [],  # noqa: B006 (typer reads it, nobody writes to it)
+    out: Annotated[str, typer.Option("--out", help="Folder of the store.")] = "store",
+    mapping: Mapping = "",
+    thresholds: Thresholds = "",
+    quarter: Annotated[str, typer.Option(help="Quarter to add, such as 2026Q2.")] = "all",
+    buckets: Annotated[
+        int, typer.Option(min=0, help="Parts that a clinic's clients are spread over.")
+    ] = 0,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Replace what the store holds of the quarter.")
+    ] = False,
+    check_only: Annotated[
+        bool, typer.Option("--check", help="Only hold every file to its hash.")
+    ] = False,
+    update: Annotated[
+        bool, typer.Option("--update", help="Only bring the store up to date.")
+    ] = False,
+    debug: Debug = False,
+) -> None:
+    """Pack caseloads of any size into a store, by clinic; or add a quarter to one."""
+    from outcomes.network.commands import run_pack
+
+    typer.echo(
+        run_pack(
+            list(data) or [str(synthetic_caseload())], out=out, mapping=mapping,
+            thresholds=thresholds, quarter=quarter, buckets=buckets, replace=replace,
+            check=check_only, update=update,
+        )
+    )  # fmt: skip
+
+
+@app.command()
+def summarise(
+    clinic: Annotated[str, typer.Option("--clinic", help="Code that the network knows you by.")],
+    data: Data = "",
+    out: Annotated[str, typer.Option("--out", help="File to write.", show_default=False)] = "",
+    mapping: Mapping = "",
+    thresholds: Thresholds = "",
+    quarter: Annotated[str, typer.Option(help="Quarter such as 2026Q2, latest or all.")] = "latest",
+    minimum: Annotated[
+        int, typer.Option(min=5, help="Fewest clients in any group that is summed.")
+    ] = 10,
+    debug: Debug = False,
+) -> None:
+    """Write sums for a network in place of rows, to be read before they are sent."""
+    from outcomes.network.commands import run_summarise
+
+    typer.echo(
+        run_summarise(
+            data or str(synthetic_caseload()), clinic=clinic, out=out, mapping=mapping,
+            thresholds=thresholds, quarter=quarter, minimum=minimum,
+        )
+    )  # fmt: skip
+
+
+@app.command()
+def combine(
+    files: Annotated[list[str], typer.Argument(help="Summaries, one per clinic.")],
+    out: Out = "",
+    debug: Debug = False,
+) -> None:
+    """Combine clinics' summaries into a network's report."""
+    from outcomes.network.commands import run_combine
+
+    typer.echo(run_combine(files, out=out))
 
 
 @app.command()

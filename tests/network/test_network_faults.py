@@ -1,14 +1,8 @@
 """Workers that die, damaged partitions, too little memory: the same numbers, or one clear error."""
 
-import contextlib
 import errno
-import json
 import os
 import signal
-import subprocess
-import sys
-import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,47 +15,7 @@ from outcomes.network.partition import judge_partition
 from outcomes.network.review import review_network
 from outcomes.network.stages import Stages
 
-ROOT = Path(__file__).parents[2]
 MEASURES = ["shoulder_flexion"]
-
-
-@contextlib.contextmanager
-def cluster_by_hand(folder, workers=2):
-    """A scheduler and worker processes, started as one would from a shell; loopback only."""
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
-    log = (folder / "cluster.log").open("w")
-    settings = {"stdout": log, "stderr": log, "env": environment, "cwd": folder}
-    python, address = sys.executable, folder / "scheduler.json"
-    scheduler = subprocess.Popen(
-        [python, "-m", "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", "0"]
-        + ["--no-dashboard", "--scheduler-file", str(address)],
-        **settings,
-    )
-    started = [scheduler]
-    try:
-        wait_for(address.is_file, scheduler)
-        for _ in range(workers):
-            started.append(
-                subprocess.Popen(
-                    [python, "-m", "distributed.cli.dask_worker", "--no-nanny", "--nthreads", "1"]
-                    + ["--no-dashboard", "--scheduler-file", str(address)]
-                    + ["--local-directory", str(folder)],
-                    **settings,
-                )
-            )
-        yield json.loads(address.read_text())["address"], started[1:]
-    finally:
-        for process in started:
-            process.kill()
-            process.wait()
-        log.close()
-
-
-def wait_for(reached, process, seconds=120):
-    until = time.monotonic() + seconds
-    while not reached():
-        assert process.poll() is None and time.monotonic() < until
-        time.sleep(0.05)
 
 
 def same_numbers(a, b):
@@ -70,7 +24,7 @@ def same_numbers(a, b):
         np.testing.assert_array_equal(x, y)
 
 
-def test_a_worker_killed_in_mid_run_changes_nothing(packed, tmp_path, monkeypatch):
+def test_a_worker_killed_in_mid_run_changes_nothing(packed, tmp_path, monkeypatch, cluster_by_hand):
     """Two worker processes and a scheduler, started by hand; one is killed by the system."""
     monkeypatch.setattr(network_module, "_TASK_ROWS", 1_000)
     alone = review_network(packed, measures=MEASURES)

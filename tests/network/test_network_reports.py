@@ -1,14 +1,17 @@
 """The page of a store is that of the same records read from their files."""
 
+import os
 import re
+import signal
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from data_synthetic.make_network import make_clinic
+from outcomes.cli import main
 from outcomes.glossary import check_result
-from outcomes.network import commands
+from outcomes.network import commands, review
 from outcomes.network.clinics import CASE_MIX, compare_clinics
 from outcomes.network.commands import run_combine, run_network_review, run_pack, run_summarise
 from outcomes.network.reports import network_tables
@@ -32,9 +35,21 @@ def store(tmp_path_factory):
     return out
 
 
-def test_the_page_differs_in_nothing_but_provenance(store, tmp_path):
-    """Written by two worker processes, against the page that one process writes from the files."""
-    said = run_network_review(data=str(store), out=str(tmp_path / "net"), workers=2, memory="4GB")
+def test_the_page_differs_in_nothing_but_provenance(store, tmp_path, monkeypatch, cluster_by_hand):
+    """Two worker processes started by hand, one killed in the middle, against one process."""
+    monkeypatch.setattr(review, "_TASK_ROWS", 8_000)
+    killed = []
+    with cluster_by_hand(tmp_path) as (address, workers):
+
+        def watch(done, total, words):
+            if not killed and done < total:
+                killed.append(workers[0].pid)
+                os.kill(workers[0].pid, signal.SIGKILL)
+
+        said = run_network_review(
+            data=str(store), out=str(tmp_path / "net"), scheduler=address, progress=watch
+        )
+        assert killed and workers[0].wait() == -signal.SIGKILL and workers[1].poll() is None
     alone = run_review(data="data_synthetic/caseload", out=str(tmp_path / "alone"))
     assert said.splitlines()[:5] == alone.summary.splitlines()[:5]
     mine = (tmp_path / "net" / alone.report.name).read_text("utf-8")
@@ -79,8 +94,8 @@ def test_summaries_go_out_and_come_together(tmp_path):
 
 
 def test_columns_of_the_tables_are_defined(store, tmp_path):
-    review = review_network(open_store(store), quarter="all", measures=["nprs"])
-    frames = [*network_tables(review, {}).values()]
+    found = review_network(open_store(store), quarter="all", measures=["nprs"])
+    frames = [*network_tables(found, {}).values()]
     frames.append(compare_clinics(_cells()).funnel)
     for frame in frames:
         check_result(frame.columns)
@@ -89,3 +104,14 @@ def test_columns_of_the_tables_are_defined(store, tmp_path):
 def _cells():
     cells = pd.DataFrame({"clinic": list("abcdef"), "n": 50, "count": [20, 22, 25, 18, 24, 21]})
     return cells.assign(**dict.fromkeys(CASE_MIX, "all"))
+
+
+def test_the_commands_reach_these_functions(store, tmp_path, capsys):
+    assert main(["pack", "--out", str(store), "--check"]) == 0
+    summary = tmp_path / "hall.json"
+    assert main(["summarise", "--clinic", "hall", "--out", str(summary)]) == 0
+    assert main(["combine", str(summary), "--out", str(tmp_path / "net")]) == 0
+    said = capsys.readouterr().out
+    assert "Checked, all whole" in said and "Network of 1 clinic" in said
+    assert main(["review", "--data", str(tmp_path), "--workers", "2"]) == 2
+    assert "must be a store" in capsys.readouterr().err

@@ -20,6 +20,7 @@ from outcomes.records.known import OwnMeasure
 from outcomes.records.schema import TABLES
 
 __all__ = [
+    "FORMAT",
     "MANIFEST",
     "SCHEMA_VERSION",
     "STORED",

@@ -15,6 +15,7 @@ import pyarrow.parquet as parquet
 
 from outcomes.errors import DataError, Faults
 from outcomes.network.store.manifest import (
+    FORMAT,
     MANIFEST,
     SCHEMA_VERSION,
     Manifest,
@@ -36,9 +37,15 @@ _ARROW_TO_PANDAS = {
 
 
 def is_store(path: str | Path) -> bool:
-    """Tell whether a path is a packed store."""
+    """Tell whether a path is a packed store, of whatever version and however damaged."""
     text = str(path)
-    return bool(text) and "://" not in text and (Path(text) / MANIFEST).is_file()
+    if not text or "://" in text:
+        return False
+    try:
+        with (Path(text) / MANIFEST).open("rb") as file:
+            return FORMAT.encode() in file.read(200)
+    except OSError:
+        return False
 
 
 def open_store(folder: str | Path) -> Store:
