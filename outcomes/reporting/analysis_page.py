@@ -52,6 +52,7 @@ __all__ = [
 ]
 
 _SERIES = ["client", "episode", "side", "mode", "instrument"]
+_STAGES = ("eligible", "measured_at_start", "measured_again", "analysed")
 
 
 @dataclass(frozen=True)
@@ -193,15 +194,12 @@ def flow(values: pd.DataFrame, caseload: Caseload, report: QuarterReview) -> Htm
         values, visits=caseload.visits, quarter=report.quarter, measures=[m.code]
     ).iloc[0]
     picture = flow_diagram(
-        counts[["eligible", "measured_at_start", "measured_again", "analysed"]],
+        {stage: int(counts[stage]) for stage in _STAGES},
         title=f"From the door to the analysis: {m.name}",
     )
     each = values.groupby(["client", "episode"]).size()
-    kinds = values.groupby(["instrument", "mode"]).size()
-    told = ", ".join(
-        f"{' '.join(w for w in (str(mode), str(instrument)) if w) or 'not recorded'} {int(n):,}"
-        for (instrument, mode), n in kinds.items()
-    )
+    kinds = (values["mode"] + " " + values["instrument"]).str.strip().value_counts()
+    told = ", ".join(f"{kind or 'not recorded'} {int(n):,}" for kind, n in kinds.items())
     text = (
         f"{plural(len(values), 'value')} at visits, {number(float(each.median()), 0)} an episode "
         f"in the middle ({int(each.min())} to {int(each.max())}). By kind of reading: {told}."

@@ -52,7 +52,8 @@ def power_figure(
             ax.annotate(f"here: {here}", (here, 2), xytext=(4, 0), textcoords="offset points",
                         color=CLAY, fontsize=8.5)  # fmt: skip
         ax.annotate(f"{percent(wanted)} wanted", (most, wanted * 100), xytext=(0, 3),
-                    textcoords="offset points", ha="right", color=QUIET, fontsize=8)  # fmt: skip
+                    textcoords="offset points", ha="right", color=QUIET, fontsize=8,
+                    bbox={"facecolor": "white", "edgecolor": "none", "pad": 1})  # fmt: skip
         ax.set(ylim=(0, 101), xlim=(0, most), xlabel=label, ylabel="chance to show it (%)")
         ax.yaxis.grid(True, color=FAINT, lw=0.4)
         ax.set_title(title)

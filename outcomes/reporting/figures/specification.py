@@ -15,7 +15,7 @@ from outcomes.statistics.sensitivity import CHOICES, VERDICTS, Agreement
 __all__ = ["specification_figure"]
 
 #: How each verdict is marked: colour, marker, and whether it is filled.
-_MARKS = dict(
+_MARKS: dict[str, tuple[str, str, bool]] = dict(
     zip(
         VERDICTS,
         [(BLUE, "o", True), (BLUE, "o", False), (INK, "s", False), (QUIET, "x", True),
@@ -90,9 +90,9 @@ def specification_figure(grid: pd.DataFrame, found: Agreement, measure: Measure)
 _CAPTION = (
     "Above: the mean improvement of each analysis, its 95% interval in grey, the lines of "
     "importance dashed, the main analysis ringed. Middle: the verdict of the same analysis against "
-    "each line, the better one higher. Below: a stroke where the analysis above took that choice, the main one named "
-    "first. A choice whose strokes gather at one end moves the headline. The measurement error "
-    "moves shares of clients, not the mean, and stands in the table."
+    "each line, the better one higher. Below: a stroke where the analysis above took that choice, "
+    "the main one named first. A choice whose strokes gather at one end moves the headline. The "
+    "measurement error moves shares of clients, not the mean, and stands in the table."
 )
 
 

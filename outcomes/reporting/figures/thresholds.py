@@ -100,16 +100,16 @@ def short_source(key: str) -> str:
 
 
 def _alt(rows: pd.DataFrame, measure: Measure) -> str:
-    first, last = rows.iloc[0], rows.iloc[-1]
+    value, share = rows["value"].to_numpy(float), rows["share"].to_numpy(float)
     text = (
         f"{measure.name}: {plural(len(rows), 'threshold')}, from "
-        f"{with_unit(first['value'], measure.unit)}, reached by {percent(first['share'])} of "
-        f"{int(first['n'])} clients, to {with_unit(last['value'], measure.unit)}, reached by "
-        f"{percent(last['share'])}."
+        f"{with_unit(value[0], measure.unit)}, reached by {percent(share[0])} of "
+        f"{int(rows['n'].iloc[0])} clients, to {with_unit(value[-1], measure.unit)}, reached by "
+        f"{percent(share[-1])}."
     )
-    used = rows[_strong(rows)]
     parts = [
-        f"{with_unit(r.value, measure.unit)} ({r.quantity}, {r.origin}): {percent(r.share)}"
-        for r in used.itertuples()
+        f"{with_unit(value[i], measure.unit)} ({rows['quantity'].iloc[i]}, "
+        f"{rows['origin'].iloc[i]}): {percent(share[i])}"
+        for i in np.flatnonzero(_strong(rows))
     ]
     return text + (f" In use: {'; '.join(parts)}." if parts else "")
