@@ -9,7 +9,9 @@ course     each partition: sums for the mean course
 
 from __future__ import annotations
 
+import shutil
 import tempfile
+import weakref
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -160,6 +162,8 @@ def review_network(
     )
     found = merge_all(stages.run("judge", judge_partition, [(plan, task) for task in tasks]))
     rows = Rows(stages, plan, store.caseload([]), {}, {})
+    if not work:  # nobody can come back to it: it goes with the result
+        weakref.finalize(rows, shutil.rmtree, place, ignore_errors=True)
     return _summed_up(store, rows, found, measures, least_clients)
 
 
