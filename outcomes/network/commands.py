@@ -13,9 +13,10 @@ from outcomes.network.clinics import all_clinics
 from outcomes.network.combined_report import write_combined_report
 from outcomes.network.engines import open_engine
 from outcomes.network.federated import combine, read_summary, summarise, write_summary
+from outcomes.network.planning import most_rows
 from outcomes.network.reports import quarter_page, write_network_report
 from outcomes.network.results import NetworkReview
-from outcomes.network.review import most_rows, review_network
+from outcomes.network.review import review_network
 from outcomes.network.store import is_store, migrate, open_store, pack
 from outcomes.records import read_caseload
 from outcomes.records.settings import read_settings

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from outcomes.errors import ArgumentError, DataError, ModelError, OutcomesError, check_count
+from outcomes.errors import DataError, ModelError, OutcomesError, check_count
 from outcomes.network.courses import (
     GATHERED,
     CourseTask,
@@ -39,11 +39,12 @@ from outcomes.network.engines import Engine, Here
 from outcomes.network.gathering import gather, sample_series
 from outcomes.network.mean_course import pooled_course
 from outcomes.network.partition import (
-    EPISODE,
+    ANCHORS,
     STAGES_OF_FLOW,
     Plan,
     judge_partition,
 )
+from outcomes.network.planning import chosen_quarter, most_rows, plan_tasks, task_name
 from outcomes.network.results import (
     NetworkMeasure,
     NetworkReview,
@@ -52,24 +53,18 @@ from outcomes.network.results import (
     verdict_table,
 )
 from outcomes.network.stages import Progress, Stages, stage_key, write_part
-from outcomes.network.store import Partition, Store
+from outcomes.network.store import Store
 from outcomes.network.tally import Tally, covariance, merge_all, quantile_of_counts
 from outcomes.records import Caseload
 from outcomes.records.lookup import error_of, importance_of, measure_of
 from outcomes.statistics.individual_change import ClientCourses, fit_client_courses
 from outcomes.statistics.review import Course, course_over_weeks
 from outcomes.statistics.review.judging import _with_model
-from outcomes.statistics.service import quarter_dates, quarter_of
-from outcomes.statistics.service.quarters import ALL
 
-__all__ = ["Rows", "chosen_quarter", "most_rows", "review_network"]
+__all__ = ["Rows", "review_network"]
 
 #: Series that the choice of scales rests on, at most, as in `fit_client_courses`.
 _PROFILED = 500
-#: Readings that one task takes on, where memory allows.
-_TASK_ROWS = 400_000
-#: Bytes that a task needs for a reading, measured.
-_BYTES_A_READING = 2_500
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,11 +147,11 @@ def review_network(
         every_column=every_column,
     )
     place = Path(work) if work else Path(tempfile.mkdtemp(prefix="outcomes-"))
-    tasks = _tasks(store, task_rows or most_rows(store, engine))
+    tasks = plan_tasks(store, task_rows or most_rows(store, engine))
     stages = Stages(
         folder=place.absolute() / stage_key(vars(plan), [list(map(tuple, t)) for t in tasks]),
         engine=engine,
-        names=tuple(_name(task) for task in tasks),
+        names=tuple(task_name(task) for task in tasks),
         rows=tuple(sum(store.rows("measurements", p) for p in task) for task in tasks),
         progress=progress,
     )
@@ -167,77 +162,12 @@ def review_network(
     return _summed_up(store, rows, found, measures, least_clients)
 
 
-def chosen_quarter(store: Store, quarter: str) -> str:
-    """Settle the quarter as `review_quarter` does: ``"latest"`` by the last attended visit."""
-    if quarter == ALL:
-        return quarter
-    first, last, starts, several = None, None, set(), 0
-    for partition in store.partitions:
-        visits = store.read("visits", partition, [*EPISODE, "date", "attended"])
-        visits = visits[visits["attended"].fillna(True).astype(bool)]
-        if visits.empty:
-            continue
-        low, high = visits["date"].min(), visits["date"].max()
-        first = low if first is None else min(first, low)
-        last = high if last is None else max(last, high)
-        if len(starts) < 2:
-            own = visits.groupby(EPISODE)["date"].min()
-            starts |= set(own.unique()[:2])
-            several += len(own)
-    if first is None or last is None:
-        raise DataError("visits must have at least one attended visit; there is none. Add visits.")
-    if quarter == "latest":
-        return ALL if several > 1 and len(starts) == 1 else quarter_of(last)
-    begin, end = quarter_dates(quarter)
-    if end < first or begin > last:
-        raise ArgumentError(
-            f"quarter must have attended visits, got {quarter!r}. This store runs from "
-            f"{quarter_of(first)} to {quarter_of(last)}."
-        )
-    return quarter
-
-
-def most_rows(store: Store, engine: Engine) -> int:
-    """Settle how many readings a task takes on, refusing a partition that memory cannot hold."""
-    if engine.memory is None:
-        return _TASK_ROWS
-    each = 0.8 * engine.memory / engine.workers
-    most = int(min(_TASK_ROWS, max(each - 250e6, 50e6) / _BYTES_A_READING))
-    for partition in store.partitions:
-        rows = store.rows("measurements", partition)
-        if rows > 2 * most:
-            raise DataError(
-                f"partition {partition} must fit the memory; its {rows:,} readings need about "
-                f"{rows * _BYTES_A_READING / 1e9:.1f} GB a worker. Pack the store with more "
-                f"buckets, or allow more with --memory."
-            )
-    return most
-
-
-def _tasks(store: Store, most: int) -> list[list[Partition]]:
-    """Join small partitions to tasks of about so many readings."""
-    tasks: list[list[Partition]] = []
-    size = most
-    for partition in store.partitions:
-        rows = store.rows("measurements", partition)
-        if not tasks or size + rows > most:
-            tasks.append([])
-            size = 0
-        tasks[-1].append(partition)
-        size += rows
-    return tasks
-
-
-def _name(task: Sequence[Partition]) -> str:
-    more = f" and {len(task) - 1} more" if len(task) > 1 else ""
-    return f"partition {task[0]}{more}"
-
-
 def _summed_up(
     store: Store, rows: Rows, found: Tally, measures: Sequence[str] | None, least_clients: int
 ) -> NetworkReview:
     plan = rows.plan
     codes = sorted(found.get("measures", {})) if measures is None else list(measures)
+    codes = [code for code in codes if code not in ANCHORS]
     flows = {code: _flow(found, code) for code in codes}
     enough = [code for code in codes if flows[code]["analysed"] >= least_clients]
     if not enough:

@@ -15,6 +15,8 @@ from data_synthetic.as_caseload import as_caseload
 from data_synthetic.make_caseload import make_caseload
 from outcomes.network.store import Packing, open_store
 
+ROOT = Path(__file__).parents[2]
+
 
 @pytest.fixture(scope="session")
 def caseload():
@@ -38,9 +40,6 @@ def fresh(caseload, tmp_path):
     with Packing(tmp_path / "store", buckets=2) as packing:
         packing.add(caseload)
     return open_store(tmp_path / "store")
-
-
-ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture

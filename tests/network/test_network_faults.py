@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from outcomes.errors import ArgumentError, DataError, ModelError
-from outcomes.network import engines
+from outcomes.network import engines, planning
 from outcomes.network import review as network_module
 from outcomes.network.engines import Cluster, Here, memory_bytes, open_engine
 from outcomes.network.partition import judge_partition
@@ -26,7 +26,7 @@ def same_numbers(a, b):
 
 def test_a_worker_killed_in_mid_run_changes_nothing(packed, tmp_path, monkeypatch, cluster_by_hand):
     """Two worker processes and a scheduler, started by hand; one is killed by the system."""
-    monkeypatch.setattr(network_module, "_TASK_ROWS", 1_000)
+    monkeypatch.setattr(planning, "_TASK_ROWS", 1_000)
     alone = review_network(packed, measures=MEASURES)
     victims = []
 
@@ -78,7 +78,7 @@ def test_a_store_that_changes_in_mid_run_is_noticed(fresh, monkeypatch):
 
 
 def test_a_stopped_run_goes_on_where_it_stopped(packed, tmp_path, monkeypatch):
-    monkeypatch.setattr(network_module, "_TASK_ROWS", 1_000)
+    monkeypatch.setattr(planning, "_TASK_ROWS", 1_000)
     whole = review_network(packed, measures=MEASURES)
     calls = []
 
@@ -111,13 +111,13 @@ def test_a_full_disk_stops_a_stage_with_one_error(packed, tmp_path, monkeypatch)
 
 
 def test_too_little_memory_is_said_before_the_work(packed, monkeypatch):
-    monkeypatch.setattr(network_module, "_BYTES_A_READING", 100_000)
+    monkeypatch.setattr(planning, "_BYTES_A_READING", 100_000)
     with pytest.raises(DataError, match=r"partition clinic=field, bucket=0\d must fit the memory"):
         review_network(packed, engine=Here(memory=memory_bytes("100MB")))
 
 
 def test_progress_counts_rows_and_says_the_time_left(packed, monkeypatch):
-    monkeypatch.setattr(network_module, "_TASK_ROWS", 1_000)
+    monkeypatch.setattr(planning, "_TASK_ROWS", 1_000)
     told = []
     review_network(packed, measures=MEASURES, progress=lambda *what: told.append(what))
     done = [rows for rows, _, words in told if words.startswith("judge")]

@@ -11,7 +11,7 @@ import pytest
 from data_synthetic.make_network import make_clinic
 from outcomes.cli import main
 from outcomes.glossary import check_result
-from outcomes.network import commands, review
+from outcomes.network import commands, planning
 from outcomes.network.clinics import CASE_MIX, compare_clinics
 from outcomes.network.commands import run_combine, run_network_review, run_pack, run_summarise
 from outcomes.network.reports import network_tables
@@ -37,7 +37,7 @@ def store(tmp_path_factory):
 
 def test_the_page_differs_in_nothing_but_provenance(store, tmp_path, monkeypatch, cluster_by_hand):
     """Two worker processes started by hand, one killed in the middle, against one process."""
-    monkeypatch.setattr(review, "_TASK_ROWS", 8_000)
+    monkeypatch.setattr(planning, "_TASK_ROWS", 8_000)
     killed = []
     with cluster_by_hand(tmp_path) as (address, workers):
 

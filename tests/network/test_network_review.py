@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from outcomes.errors import ArgumentError, DataError
+from outcomes.network import planning
 from outcomes.network import review as network_module
 from outcomes.network.review import review_network
 from outcomes.network.store import pack
@@ -33,7 +34,7 @@ def both(request, store):
         if request.param == "summed":
             patch.setattr(_course_parts, "_VARIANCES_KNOWN", 50)
             patch.setattr(network_module, "GATHERED", 50)
-            patch.setattr(network_module, "_TASK_ROWS", 8_000)
+            patch.setattr(planning, "_TASK_ROWS", 8_000)
         network = review_network(store, measures=MEASURES)
         alone = review_quarter(store.caseload(), measures=MEASURES)
         yield network, alone
@@ -104,9 +105,9 @@ def test_counts_add_up_to_those_of_one_machine(both):
 
 
 def test_the_quarter_is_chosen_as_on_one_machine(store):
-    assert network_module.chosen_quarter(store, "latest") == "2026Q2"
+    assert planning.chosen_quarter(store, "latest") == "2026Q2"
     with pytest.raises(ArgumentError, match="must have attended visits, got '2031Q1'"):
-        network_module.chosen_quarter(store, "2031Q1")
+        planning.chosen_quarter(store, "2031Q1")
     with pytest.raises(DataError, match="no measure in 2026Q2 has them"):
         review_network(store, measures=["oss"])
 
