@@ -22,7 +22,7 @@ import pandas as pd
 from stored_results import Record, read_all
 from trust_blocks import Answers, Block, Heading, Text, as_markdown, as_page
 from trust_outside import other_program, outside, speed
-from trust_recovery import MEAN, once_only, recovery, worst_share
+from trust_recovery import EXPECTED, MEAN, once_only, recovery, worst_share
 from trust_simulations import (
     MARGIN,
     alarm_rates,
@@ -121,14 +121,15 @@ def _first_screen(by_name: dict[str, Record], held: pd.DataFrame, rates: pd.Data
     if "review_recovers_truth" in by_name:
         numbers = pd.DataFrame(by_name["review_recovers_truth"].content["numbers"])
         mean = numbers[numbers["quantity"] == MEAN]
+        share = numbers.loc[numbers["quantity"] == EXPECTED, "covered"].mean()
         steady = mean[mean["measure"].isin(once_only(mean)) | (mean["world"] == "steady")]
         rows.append(
             (
                 "Does the quarter's review find what was planted?",
                 f"Its mean improvement is within {worst_share(steady)} of the planted one on "
                 "average.",
-                f"With an instrument that reads more and more, within {worst_share(mean)}: an "
-                "interval does not know about a drifting instrument.",
+                f"Within {worst_share(mean)} where an instrument reads more and more. The interval "
+                f"of the model's expected share held the planted one in {percent(share)} only.",
             )
         )
     return Answers(tuple(rows))

@@ -168,7 +168,7 @@ def summarise(rows: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
     """Sum up over seeds: what was held, and how far off the numbers were."""
     single = rows["quantity"].str.startswith(("came true", "client's"))
     held = [
-        {"world": world, "measure": measure, "quantity": quantity, **_held(group, quantity)}
+        {"world": world, "measure": measure, "quantity": quantity, **_held(group)}
         for (world, measure, quantity), group in rows[~single].groupby(
             ["world", "measure", "quantity"], sort=False
         )
@@ -199,24 +199,22 @@ def summarise(rows: pd.DataFrame) -> dict[str, list[dict[str, Any]]]:
     return {"numbers": held, "own_intervals": own, "came_true": came}
 
 
-def _held(group: pd.DataFrame, quantity: object) -> dict[str, Any]:
+def _held(group: pd.DataFrame) -> dict[str, Any]:
     low, high, planted = group["ci_low"], group["ci_high"], group["planted"]
     error = group["estimate"] - planted
-    found: dict[str, Any] = {
+    everywhere = planted.mean()
+    return {
         "sets": len(group),
         "clients": float(group["n"].mean()),
-        "planted": float(planted.mean()),
+        "planted": float(everywhere),
         "covered": float(((low <= planted) & (planted <= high)).mean()),
         "planted_below": float((planted < low).mean()),
         "planted_above": float((planted > high).mean()),
         "bias": float(error.mean()),
         "bias_error": float(error.std() / np.sqrt(len(group))) if len(group) > 1 else None,
         "half_width": float((high - low).mean() / 2),
+        "covered_everywhere": float(((low <= everywhere) & (everywhere <= high)).mean()),
     }
-    if quantity == MEAN:
-        everywhere = planted.mean()
-        found["covered_everywhere"] = float(((low <= everywhere) & (everywhere <= high)).mean())
-    return found
 
 
 def _first(rows: pd.DataFrame) -> list[dict[str, Any]]:
