@@ -129,7 +129,7 @@ def _first_screen(by_name: dict[str, Record], held: pd.DataFrame, rates: pd.Data
                 f"Its mean improvement is within {worst_share(steady)} of the planted one on "
                 "average.",
                 f"Within {worst_share(mean)} where an instrument reads more and more. The interval "
-                f"of the model's expected share held the planted one in {percent(share)} only.",
+                f"of the model's expected share held the planted one in {percent(share)}.",
             )
         )
     return Answers(tuple(rows))
