@@ -151,7 +151,7 @@ def open_engine(
         "distributed.comm.retry.count": 2,
         "distributed.admin.log-format": "%(levelname)s %(message)s",
     }
-    with dask.config.set(settings), contextlib.ExitStack() as stack:
+    with dask.config.set(settings), contextlib.ExitStack() as stack:  # pyright: ignore
         if scheduler:
             try:
                 client = distributed.Client(scheduler, timeout=20, set_as_default=False)
@@ -166,7 +166,7 @@ def open_engine(
                 n_workers=workers,
                 threads_per_worker=1,
                 processes=True,
-                dashboard_address=None,
+                dashboard_address=None,  # pyright: ignore[reportArgumentType]
                 memory_limit=each or "auto",
                 host="127.0.0.1",
                 silence_logs=50,

@@ -82,7 +82,7 @@ def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
     return len(a) == len(b) and bool(np.allclose(a, b))
 
 
-def lines(caseload: Caseload, measure: str) -> dict[str, float]:
+def lines(caseload: Caseload, measure: str, *, scatter: float | None = None) -> dict[str, float]:
     """Give the smallest important change in use, then the smallest and the largest published.
 
     Where none is defensible, the detectable change stands in, and its name says so.
@@ -92,7 +92,7 @@ def lines(caseload: Caseload, measure: str) -> dict[str, float]:
     )
     if found:
         return found
-    error = next(iter(errors(caseload, measure).values()))
+    error = next(iter(errors(caseload, measure, scatter=scatter).values()))
     detectable = float(stats.norm.ppf(0.975)) * np.sqrt(2) * error
     return {"detectable change, no line known": detectable}
 

@@ -123,7 +123,7 @@ def run_notebook(
     class PrivateKernel(AsyncKernelManager):
         """A kernel whose traffic on this machine is encrypted."""
 
-        transport_encryption = "required"
+        transport_encryption = "required"  # pyright: ignore[reportAssignmentType]
 
     client = NotebookClient(
         notebook,

@@ -1,4 +1,4 @@
-"""What the notebook for planning a study shows: what can be seen, how many, and a protocol."""
+"""What the notebook for planning a study shows: what can be seen, and how many clients it takes."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from outcomes.reporting.tables import table
 from outcomes.reporting.wording import (
     chance,
     interval,
-    join_words,
     number,
     percent,
     plural,
@@ -51,7 +50,6 @@ __all__ = [
     "power_curves",
     "practitioners",
     "precision",
-    "protocol",
     "single_cases",
 ]
 
@@ -88,8 +86,8 @@ def can_be_seen(inputs: PlanInputs, *, power: float = 0.8) -> Html:
     when = "In the whole caseload" if inputs.quarter == "all" else f"In {inputs.quarter}"
     text = (
         f"{when}, with {plural(n, 'client')} measured twice, you can see a mean change in "
-        f"{_lower(inputs)} of {with_unit(least, unit)}, not {with_unit(least * 0.4, unit)}: the "
-        f"first shows in {percent(power)} of such quarters, the second in "
+        f"{lower_name(inputs)} of {with_unit(least, unit)}, not {with_unit(0.4 * least, unit)}: "
+        f"the first shows in {percent(power)} of such quarters, the second in "
         f"{percent(power_paired(n, difference=least * 0.4, sd=inputs.sd))}."
     )
     sizes = sorted({max(4, n // 2), n, 2 * n, 4 * n})
@@ -335,74 +333,6 @@ def assured(
     return found, Html(f'<p class="sentence">{escape(text)}</p>')
 
 
-def protocol(
-    plan: Plan,
-    inputs: PlanInputs,
-    *,
-    assured: Assurance | None = None,
-    weeks: Sequence[float] = (),
-) -> Html:
-    """Write the paragraph on the number of clients for a protocol, with what it rests on."""
-    lines = [_size_words(plan, inputs), _basis_words(inputs)]
-    if assured is not None:
-        lines.append(
-            "Averaged over the plausible range of the difference and of the standard deviation, "
-            f"the chance to show a difference is {percent(assured.assurance)} (assurance)."
-        )
-    if weeks:
-        when = join_words([number(week, 0) for week in weeks])
-        lines.append(
-            f"The measure is taken before treatment in weeks {when}, by the same rater with the "
-            "same instrument."
-        )
-    lines.append(
-        "The groups are formed by a concealed random sequence. Everybody who starts is analysed in "
-        "the group drawn, by analysis of covariance adjusted for the start value, and by a mixed "
-        "model over all visits as a second analysis; those not measured again are also taken to be "
-        "back at their start. Nobody looks at the results before the last client is measured. "
-        f"Unwanted events are counted in both groups. Made with outcomes {_version()}."
-    )
-    caution = (
-        "A draft for people to finish: registration, ethical approval, consent and data protection "
-        "follow the law and the professional code where you work."
-    )
-    return Html(f"<blockquote>{escape(' '.join(lines))}</blockquote><p>{escape(caution)}</p>")
-
-
-def _size_words(plan: Plan, inputs: PlanInputs) -> str:
-    unit = inputs.measure.unit
-    return (
-        f"The main outcome is {_lower(inputs)} ({unit_words(unit)}). To show a difference of "
-        f"{with_unit(plan.effect, unit)} between two groups with a power of "
-        f"{percent(plan.achieved)} at a two-sided level of {percent(1 - plan.ci_level)}, "
-        f"{plural(plan.n_per_group, 'client')} in each group must be analysed ({plan.method}). "
-        f"With {percent(plan.drop_out)} expected to be lost, {plan.n_to_recruit:,} are recruited."
-    )
-
-
-def _basis_words(inputs: PlanInputs) -> str:
-    unit = inputs.measure.unit
-    return (
-        f"The standard deviation of the outcome, {with_unit(inputs.latest_sd, unit)}, its "
-        f"correlation with the start value, {number(inputs.correlation, 2)}, and the share lost "
-        f"are those of {plural(inputs.n_before, 'episode')} of care in this clinic up to "
-        f"{'the end of the records' if inputs.quarter == 'all' else inputs.quarter}."
-    )
-
-
-def unit_words(unit: str) -> str:
-    """Write the unit of an outcome in words."""
-    return {"deg": "degrees", "cm": "centimetres", "kg": "kilograms", "s": "seconds"}.get(
-        unit, unit or "points"
-    )
-
-
-def _lower(inputs: PlanInputs) -> str:
+def lower_name(inputs: PlanInputs) -> str:
     name = inputs.measure.name
     return name[:1].lower() + name[1:]
-
-
-def _version() -> str:
-    from outcomes import __version__
-
-    return __version__

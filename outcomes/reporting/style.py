@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
@@ -24,7 +25,7 @@ PAPER = "#ffffff"
 BLUE = "#1464a0"  # gain
 CLAY = "#a8480c"  # decline, and what asks for attention
 
-_STYLE = {
+_STYLE: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": 9.5,
@@ -68,7 +69,7 @@ def house_style() -> Iterator[None]:
 
 
 def new_figure(
-    width: float = 7.2, height: float = 3.6, *, rows: int = 1, columns: int = 1, **grid: object
+    width: float = 7.2, height: float = 3.6, *, rows: int = 1, columns: int = 1, **grid: Any
 ) -> tuple[Figure, list[Axes]]:
     """Make a figure (inches) without touching the global plotting state; axes row by row."""
     figure = Figure(figsize=(width, height), layout="constrained")

@@ -90,7 +90,7 @@ def _align(right: bool) -> str:
 
 
 def _plain(value: Any) -> str:
-    if value is None or value is pd.NA or (isinstance(value, float) and value != value):
+    if value is None or value is pd.NA or value is pd.NaT or value != value:
         return "\N{EN DASH}"
     if isinstance(value, pd.Timestamp):
         return value.date().isoformat()

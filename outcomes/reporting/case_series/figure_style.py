@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import Any
 
 import matplotlib as mpl
 from matplotlib.figure import Figure
@@ -19,7 +20,7 @@ BLACK, DARK, MIDDLE, LIGHT = "#000000", "#4d4d4d", "#8c8c8c", "#e0e0e0"
 #: Name of the width, and millimetres.
 WIDTHS = {"single": 85.0, "double": 175.0}
 
-_STYLE = {
+_STYLE: Any = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans"],
     "font.size": 7.5,

@@ -8,7 +8,7 @@ import pandas as pd
 from outcomes.reporting.picture import Picture
 from outcomes.reporting.style import BAND, CLAY, FAINT, INK, QUIET, house_style, new_figure
 from outcomes.reporting.wording import percent, plural
-from outcomes.statistics.service.funnel import binomial_funnel_limit
+from outcomes.statistics.service import funnel_lines
 
 __all__ = ["share_funnel_figure"]
 
@@ -33,12 +33,17 @@ def share_funnel_figure(funnel: pd.DataFrame, *, title: str, label: str, named: 
     phi = float(funnel["dispersion"].iloc[0])
     most = float(funnel["n"].max()) * 1.15
     sizes = np.unique(np.round(np.geomspace(max(4, most / 200), most, 160)))
+    limits = funnel_lines(sizes, theta=theta, dispersion=phi)
     outside = funnel["position"].ne("inside").to_numpy()
     with house_style():
         figure, (ax,) = new_figure(6.4, 3.6)
-        for low, high, shade in ((0.001, 0.999, BAND), (0.025, 0.975, "#cfd7dd")):
-            limits = [_widened(sizes, theta, p, phi) for p in (low, high)]
-            ax.fill_between(sizes, limits[0] * 100, limits[1] * 100, color=shade, lw=0, zorder=0)
+        for low, high, shade in (
+            ("lower_998", "upper_998", BAND),
+            ("lower_95", "upper_95", "#cfd7dd"),
+        ):
+            ax.fill_between(
+                sizes, limits[low] * 100, limits[high] * 100, color=shade, lw=0, zorder=0
+            )
         ax.axhline(theta * 100, color=QUIET, lw=1, zorder=1)
         share, n = funnel["share"].to_numpy() * 100, funnel["n"].to_numpy()
         ax.plot(n[~outside], share[~outside], "o", color=INK, ms=6, zorder=3)
@@ -62,8 +67,3 @@ def share_funnel_figure(funnel: pd.DataFrame, *, title: str, label: str, named: 
         "twenty groups that are all alike, one is expected outside the dark band."
     )
     return Picture.of(figure, alt=alt, caption=caption)
-
-
-def _widened(sizes: np.ndarray, theta: float, probability: float, phi: float) -> np.ndarray:
-    limit = binomial_funnel_limit(sizes, theta=theta, probability=probability)
-    return np.clip(theta + (limit - theta) * np.sqrt(phi), 0, 1)
