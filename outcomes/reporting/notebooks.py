@@ -174,6 +174,8 @@ def _inject(notebook: nbformat.NotebookNode, parameters: Mapping[str, Any]) -> N
                 f"parameter {name} must be text, a number, true or false, a list or nothing, got "
                 f"{type(value).__name__}. Give its text, e.g. '2026-06-30'."
             )
+    if not parameters:
+        return
     lines = [f"{name} = {value!r}" for name, value in parameters.items()]
     cell = nbformat.v4.new_code_cell("\n".join(lines), metadata={"tags": ["given-parameters"]})
     cell.id = "given-parameters"
