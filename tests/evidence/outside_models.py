@@ -62,7 +62,7 @@ def mixed_model() -> Iterator[Check]:
         yield from against(
             name, source, {what: (printed, -2 * fit.log_likelihood)}, known="recalled"
         )
-    source = "Beat the Blues, Everitt & Hothorn, Handbook of Statistical Analyses"
+    source = "BtheB trial, Everitt & Hothorn, Handbook of Statistical Analyses"
     blues = load(TESTS / "reference/mixed_model/export_data.py").btheb()
     fit = fit_mixed_model(  # the plain standard error, without Kenward and Roger's correction
         blues,

@@ -57,6 +57,10 @@ class Solved:
     height: np.ndarray
 
 
+#: Log-likelihood of variances at which it cannot be computed.
+_NO_HEIGHT = -1e12
+
+
 def solve_course(sums: Sums, g: np.ndarray, s2: np.ndarray, *, restricted: bool = True) -> Solved:
     """Solve for the mean course at many sets of variances at once (first axis of g and s2).
 
@@ -77,13 +81,15 @@ def solve_course(sums: Sums, g: np.ndarray, s2: np.ndarray, *, restricted: bool 
     r1 = ((q1 + g00 * a1 - g01 * a0) / d).sum(axis=1)
     explained = (g00 * q0**2 + 2 * g01 * q0 * q1 + g11 * q1**2 + det_g * (q0 * a0 + q1 * a1)) / d
     det_n = n00 * n11 - n01**2
-    phi = np.stack([n11, -n01, -n01, n00], axis=1).reshape(-1, 2, 2) / det_n[:, None, None]
-    beta = np.einsum("mij,mj->mi", phi, np.stack([r0, r1], axis=1))
-    logs = sums.n_readings * np.log(s2[:, 0]) + np.log(d).sum(axis=1)
-    if restricted:
-        logs = logs + np.log(det_n)
-    total = sums.c / s2[:, 0] - explained.sum(axis=1) - beta[:, 0] * r0 - beta[:, 1] * r1
-    return Solved(beta, phi, -0.5 * (logs + total))
+    with np.errstate(all="ignore"):  # variances at the edge of double precision: no height
+        phi = np.stack([n11, -n01, -n01, n00], axis=1).reshape(-1, 2, 2) / det_n[:, None, None]
+        beta = np.einsum("mij,mj->mi", phi, np.stack([r0, r1], axis=1))
+        logs = sums.n_readings * np.log(s2[:, 0]) + np.log(d).sum(axis=1)
+        if restricted:
+            logs = logs + np.log(det_n)
+        total = sums.c / s2[:, 0] - explained.sum(axis=1) - beta[:, 0] * r0 - beta[:, 1] * r1
+        height = -0.5 * (logs + total)
+    return Solved(beta, phi, np.where(np.isfinite(height), height, _NO_HEIGHT))
 
 
 def _matrices(thetas: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

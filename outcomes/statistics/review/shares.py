@@ -51,8 +51,9 @@ def model_shares(
 
     Notes
     -----
-    Sure: Wilson's interval for the count. Expected: the mean of the chances with its t interval
-    over clients, cut off at 0 and 1.
+    Sure: Wilson's interval for the count. Expected: the mean of the chances p; its variance over
+    clients is that of the chances plus the mean of p (1 - p), since a chance is not yet an outcome;
+    t interval, cut off at 0 and 1.
 
     Examples
     --------
@@ -95,5 +96,6 @@ def _mean_interval(chance: np.ndarray, confidence: float) -> tuple[float, float]
     n = chance.size
     if n < 2:
         return 0.0, 1.0
-    reach = stdtrit(n - 1, 1 - (1 - confidence) / 2) * chance.std(ddof=1) / np.sqrt(n)
+    variance = chance.var(ddof=1) + np.mean(chance * (1 - chance))
+    reach = stdtrit(n - 1, 1 - (1 - confidence) / 2) * np.sqrt(variance / n)
     return max(0.0, chance.mean() - reach), min(1.0, chance.mean() + reach)
