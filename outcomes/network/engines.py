@@ -166,7 +166,7 @@ def open_engine(
                 n_workers=workers,
                 threads_per_worker=1,
                 processes=True,
-                dashboard_address=None,  # pyright: ignore[reportArgumentType]
+                dashboard_address="127.0.0.1:0",  # pyright: ignore[reportArgumentType]
                 memory_limit=each or "auto",
                 host="127.0.0.1",
                 silence_logs=50,
