@@ -156,7 +156,7 @@ def specification(grid: pd.DataFrame, measure: Measure) -> Html:
         f"{with_unit(found.median, measure.unit)}; the main analysis says "
         f"{with_unit(found.main_estimate, measure.unit)} "
         f"({interval(found.main_low, found.main_high, measure.unit)}). "
-        f"{_share(found.share_same_sign)} agree with it in sign, "
+        f"{_share(found.share_same_sign).capitalize()} agree with it in sign, "
         f"{_share(found.share_excluding_zero)} exclude zero on its side, and "
         f"{_share(found.share_same_verdict)} reach its verdict: {found.main_verdict}."
     )

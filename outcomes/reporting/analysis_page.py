@@ -382,9 +382,10 @@ def origin_table(caseload: Caseload, **parameters: object) -> Html:
     )  # fmt: skip
 
 
-def save_script(name: str, save_as: str) -> Html:
-    """Write a ready-made notebook as a script beside the results, if a file is named."""
+def save_script(name: str, save_as: str, **parameters: object) -> Html:
+    """Write a ready-made notebook as a script with these parameters, if a file is named."""
     if not save_as:
         return Html('<p class="quiet">Name a file in <code>script_file</code> to save it.</p>')
-    target = write_atomically(Path(save_as), notebook_as_script(notebook_path(name)).encode())
+    text = notebook_as_script(notebook_path(name), parameters)
+    target = write_atomically(Path(save_as), text.encode())
     return Html(f"<p>Saved as {escape(Path(target).name)}.</p>")

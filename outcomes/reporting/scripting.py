@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import ast
-import copy
 import re
+from collections.abc import Mapping
 from html import unescape
 from pathlib import Path
 from typing import Any
 
-from outcomes.reporting.notebooks import read_notebook
+from nbformat import NotebookNode
+
+from outcomes.errors import ArgumentError
+from outcomes.reporting.notebooks import notebook_parameters, read_notebook
 from outcomes.reporting.picture import Gallery, Picture
 
 __all__ = ["notebook_as_script", "show"]
 
 
-def notebook_as_script(path: str | Path) -> str:
+def notebook_as_script(path: str | Path, parameters: Mapping[str, Any] | None = None) -> str:
     """Write a notebook as a Python script with its prose as comments.
 
     Use to keep an analysis under version control, to run it without Jupyter, or to edit it in
@@ -26,6 +29,8 @@ def notebook_as_script(path: str | Path) -> str:
     ----------
     path : str or Path
         The notebook. It is not run and not changed.
+    parameters : mapping of str to value, optional
+        Values for names of its parameters cell; its own otherwise.
 
     Returns
     -------
@@ -36,10 +41,13 @@ def notebook_as_script(path: str | Path) -> str:
     ------
     DataError
         If there is no such notebook, or it cannot be read.
+    ArgumentError
+        If a parameter is unknown to it.
     """
     from nbconvert import PythonExporter
 
-    notebook = copy.deepcopy(read_notebook(Path(path)))
+    notebook = read_notebook(Path(path))
+    _set(notebook, parameters or {})
     code = [cell for cell in notebook.cells if cell.cell_type == "code"]
     shown = False
     for cell in code:
@@ -58,6 +66,21 @@ def show(value: Any) -> None:
     text = _text_of(value)
     if text:
         print(text, end="\n\n")
+
+
+def _set(notebook: NotebookNode, parameters: Mapping[str, Any]) -> None:
+    """Write other values below the defaults of the parameters cell."""
+    known = notebook_parameters(notebook) if parameters else {}
+    unknown = [name for name in parameters if name not in known]
+    if unknown:
+        raise ArgumentError(
+            f"parameters must be known to the notebook, got {unknown}. Choose from "
+            f"{', '.join(known)}."
+        )
+    lines = [f"{name} = {value!r}" for name, value in parameters.items() if value != known[name]]
+    for cell in notebook.cells:
+        if lines and "parameters" in cell.metadata.get("tags", []):
+            cell.source = "\n".join([cell.source, *lines])
 
 
 def _shown(source: str) -> tuple[str, bool]:

@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 
 from outcomes import fit_mixed_model, judge_change, judged_side, start_and_latest, visit_values
-from outcomes.errors import DataError
+from outcomes.errors import ArgumentError, DataError
 from outcomes.records.lookup import importance_of, measure_of
 from outcomes.reporting import (
     analysis_checks,
@@ -319,10 +319,18 @@ def test_figures_and_tables_are_printed_as_words(capsys, pain):
     assert table is analysis_checks.table
 
 
-def test_the_script_is_saved_where_named(tmp_path):
+def test_the_script_is_saved_with_the_parameters_in_use(tmp_path):
     target = tmp_path / "analysis.py"
+    told = analysis_page.save_script("reproduce_analysis", str(target), measure="ndi", seed=1)
+    assert "Saved as analysis.py" in told.text
+    script = target.read_text()
+    assert "fit_mixed_model(" in script
     assert (
-        "Saved as analysis.py" in analysis_page.save_script("reproduce_analysis", str(target)).text
+        script.index('measure = "nprs"')
+        < script.index("measure = 'ndi'")
+        < script.index("measure_of(")
     )
-    assert "fit_mixed_model(" in target.read_text()
+    assert script.count("seed = ") == 1
     assert "Name a file" in analysis_page.save_script("reproduce_analysis", "").text
+    with pytest.raises(ArgumentError, match="parameters must be known to the notebook"):
+        analysis_page.save_script("reproduce_analysis", str(target), measur="ndi")

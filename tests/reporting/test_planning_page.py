@@ -11,6 +11,7 @@ from scipy import stats
 from outcomes.reporting import planning_page
 from outcomes.reporting.figures import power_figure
 from outcomes.reporting.planning_inputs import learn
+from outcomes.reporting.planning_protocol import protocol
 from outcomes.statistics.planning import (
     clients_two_groups,
     power_curve,
@@ -147,7 +148,7 @@ def test_assurance_lies_below_the_power_at_one_difference(inputs):
 
 def test_the_protocol_holds_the_plan(inputs):
     plan = clients_two_groups(difference=5.0, sd=10.0, drop_out=0.25)
-    text = text_of(planning_page.protocol(plan, inputs, weeks=[0, 6, 12]))
+    text = text_of(protocol(plan, inputs, weeks=[0, 6, 12]))
     assert "64 clients in each group must be analysed" in text
     assert f"{plan.n_to_recruit:,} are recruited" in text and plan.n_to_recruit == 172
     assert "weeks 0, 6 and 12" in text and "ethical approval" in text
