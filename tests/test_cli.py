@@ -30,7 +30,7 @@ def test_review_writes_report_workbook_tables_and_manifest(reviewed):
     )
     assert {"Summary", "Measures", "Clients", "Ledger", "Definitions"} <= set(sheets)
     manifest = json.loads((reviewed / "manifest.json").read_text())
-    assert {Path(entry["path"]).name for entry in manifest["inputs"]} >= {"visits.csv"}
+    assert "carried:visits.csv" in {entry["path"] for entry in manifest["inputs"]}
     assert all((reviewed / entry["path"]).exists() for entry in manifest["outputs"])
     assert all(entry["citation"] for entry in manifest["thresholds"])
 
@@ -68,8 +68,12 @@ def test_summary_is_short(reviewed):
 
 
 def test_check_reads_only(capsys, tmp_path):
-    assert main(["check"]) == 0
-    assert "measurements" in capsys.readouterr().out
+    assert main(["check", "--out", str(tmp_path / "check")]) == 0
+    assert "rows read" in capsys.readouterr().out
+    page = (tmp_path / "check" / "ledger.html").read_text(encoding="utf-8")
+    assert "Rows in = rows used + rows set aside" in page
+    ledger = pd.read_csv(tmp_path / "check" / "ledger.csv")
+    assert {"table", "source_file", "source_row", "rule", "action"} <= set(ledger.columns)
 
 
 def test_start_copies_notebooks_and_data(tmp_path, capsys):
