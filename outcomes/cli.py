@@ -308,6 +308,24 @@ def combine(
 
 
 @app.command()
+def script(
+    notebook: Annotated[str, typer.Argument(help="Name, such as reproduce_analysis.")],
+    out: Annotated[str, typer.Option(help="File to write.", show_default=False)] = "",
+    debug: Debug = False,
+) -> None:
+    """Write a ready-made notebook as a Python script to edit."""
+    from outcomes.carried import notebook_path
+    from outcomes.records.write import write_atomically
+    from outcomes.reporting.scripting import notebook_as_script
+
+    target = Path(out or f"{notebook}.py")
+    if target.exists():
+        raise DataError(f"{target.name} must not exist yet. Give another name with --out.")
+    write_atomically(target, notebook_as_script(notebook_path(notebook)).encode())
+    typer.echo(f"Script: {target.resolve()}")
+
+
+@app.command()
 def version() -> None:
     """Show the version."""
     typer.echo(__version__)

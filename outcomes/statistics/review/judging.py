@@ -22,7 +22,7 @@ from outcomes.statistics.individual_change import (
     verdict_from_courses,
 )
 
-__all__ = ["JudgedMeasure", "judge_measure"]
+__all__ = ["JudgedMeasure", "judge_measure", "row_errors"]
 
 _EPISODE = ["client", "episode"]
 _SERIES = [*_EPISODE, "side", "mode", "instrument"]
