@@ -156,8 +156,10 @@ def shares_of_counts(tally: Tally, code: str, confidence: float) -> pd.DataFrame
         n, mean = chances["n"], chances["mean"][0]
         low, high = 0.0, 1.0
         if n > 1:
-            sd = float(np.sqrt(covariance(chances)[0, 0]))
-            reach = stdtrit(n - 1, 1 - (1 - confidence) / 2) * sd / np.sqrt(n)
+            spread = float(covariance(chances)[0, 0])
+            open_part = mean - mean**2 - spread * (n - 1) / n  # mean of p (1 - p)
+            variance = max(spread + open_part, 0.0)
+            reach = stdtrit(n - 1, 1 - (1 - confidence) / 2) * np.sqrt(variance / n)
             low, high = max(0.0, mean - reach), min(1.0, mean + reach)
         row = _share_row(code, quantity, {"count": None, "n": n}, low, high, "mean chance, t")
         rows.append(row | {"share": mean})
