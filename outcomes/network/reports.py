@@ -25,11 +25,9 @@ from outcomes.reporting.archive import write_tables
 from outcomes.reporting.document import frame_page, page
 from outcomes.reporting.figures import share_funnel_figure, shares_by_measure
 from outcomes.reporting.notebooks import read_notebook, run_notebook
-from outcomes.reporting.picture import Html
-from outcomes.reporting.sections import limits, safety
+from outcomes.reporting.sections import flow_table, limits, measure_table, safety
 from outcomes.reporting.tables import table
-from outcomes.reporting.wording import interval, number, percent, plural, signed, with_unit
-from outcomes.statistics.service import share_bounds
+from outcomes.reporting.wording import percent, plural
 
 __all__ = ["network_page", "network_tables", "quarter_page", "write_network_report"]
 
@@ -119,7 +117,7 @@ def network_page(
         f"seen, {review.n_visits:,} visits on record. It cannot say that treatment caused a "
         f"change: there is no comparison group.</p>",
         "<h2>All measures</h2>",
-        _summary(review).text,
+        measure_table(review.measures).text,
         shares_by_measure(review.shares, review.names)._repr_html_(),
         "<h2>Clinics</h2>",
         "<p>No ranking. Adjusted for whom each clinic treats; the bands show how far apart "
@@ -131,7 +129,7 @@ def network_page(
         parts.append('<p class="quiet">Not shown: too few clinics or clients to compare.</p>')
     parts += [
         "<h2>Who is missing</h2>",
-        _flow(review).text,
+        flow_table(review.measures).text,
         "<h2>What this report cannot say</h2>",
         limits().text,
         "<h2>Safety</h2>",
@@ -144,49 +142,6 @@ def network_page(
 
 def _period(review: NetworkReview) -> str:
     return "all quarters" if review.quarter == "all" else review.quarter
-
-
-def _summary(review: NetworkReview) -> Html:
-    rows = []
-    for m in review.measures:
-        shares = m.shares.set_index("quantity")["share"]
-        important = shares.get("expected to have improved importantly")
-        important = shares.get("improved importantly") if important is None else important
-        bounds = "\N{EN DASH}"
-        if important is not None:
-            count = round(float(important) * m.flow["analysed"])
-            low, high = share_bounds(
-                count, analysed=m.flow["analysed"], eligible=m.flow["measured_at_start"]
-            )
-            bounds = f"{percent(low)} to {percent(high)}"
-        rows.append(
-            {
-                "measure": m.measure.name,
-                "n": m.improvement.n,
-                "mean": with_unit(m.improvement.estimate, m.measure.unit, sign=True),
-                "interval": interval(m.improvement.ci_low, m.improvement.ci_high),
-                "sd": signed(m.standardised.set_index("quantity").loc["becker", "estimate"], 2),
-                "sure": percent(shares.get("surely improved", shares.get("improved detectably"))),
-                "important": percent(important),
-                "bounds": bounds,
-                "worse": number(m.worse, 0),
-            }
-        )
-    return table(
-        pd.DataFrame(rows),
-        {
-            "measure": "Measure",
-            "n": "Clients",
-            "mean": ("Mean improvement", str),
-            "interval": ("95% interval", str),
-            "sd": ("In start SDs", str),
-            "sure": ("Surely improved", str),
-            "important": ("Gain that matters", str),
-            "bounds": ("If the missing count", str),
-            "worse": ("Declined", str),
-        },
-        caption="Improvement is positive when clients are better, whatever the scale's direction",
-    )
 
 
 def _clinics(found: ClinicComparison, name: str) -> str:
@@ -209,20 +164,3 @@ def _clinics(found: ClinicComparison, name: str) -> str:
         empty=f"none, with {percent(found.false_share)} of false flags allowed among those shown.",
     )
     return picture._repr_html_() + shown.text + f'<p class="quiet">{escape(found.words)}</p>'
-
-
-def _flow(review: NetworkReview) -> Html:
-    rows = pd.DataFrame([{"measure": m.measure.name, **m.flow} for m in review.measures])
-    rows["followed"] = rows["measured_again"] / rows["measured_at_start"]
-    return table(
-        rows,
-        {
-            "measure": "Measure",
-            "eligible": "Seen",
-            "measured_at_start": "Measured at the start",
-            "measured_again": "Measured again",
-            "analysed": "Analysed",
-            "followed": ("Followed up", percent),
-        },
-        caption="Episodes of care, by measure",
-    )

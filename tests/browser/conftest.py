@@ -1,10 +1,11 @@
 """A local Chromium for tests that look at pages as a person would; skipped where there is none."""
 
 import os
-import shutil
 from pathlib import Path
 
 import pytest
+
+from outcomes.reporting.printing import find_chromium
 
 FLAGS = [
     "--headless",
@@ -16,11 +17,6 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-
-
-def find_chromium():
-    names = ("chromium", "chromium-browser", "google-chrome", "chrome")
-    return next((path for name in names if (path := shutil.which(name))), None)
 
 
 def pytest_collection_modifyitems(items):

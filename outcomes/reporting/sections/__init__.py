@@ -3,9 +3,15 @@
 from outcomes.reporting.sections.calendar import calendar, missing
 from outcomes.reporting.sections.clients import meeting_list
 from outcomes.reporting.sections.closing import limits, safety
-from outcomes.reporting.sections.data import completeness, flow, quality, where_it_comes_from
+from outcomes.reporting.sections.data import (
+    completeness,
+    flow,
+    flow_table,
+    quality,
+    where_it_comes_from,
+)
 from outcomes.reporting.sections.exercise import home_exercise
-from outcomes.reporting.sections.measures import measure_sections, summary_table
+from outcomes.reporting.sections.measures import measure_sections, measure_table, summary_table
 from outcomes.reporting.sections.opening import attention, first_screen
 from outcomes.reporting.sections.over_time import changes, comparisons, events, gain_charts
 from outcomes.reporting.sections.people import fairness, practitioners
@@ -20,10 +26,12 @@ __all__ = [
     "fairness",
     "first_screen",
     "flow",
+    "flow_table",
     "gain_charts",
     "home_exercise",
     "limits",
     "measure_sections",
+    "measure_table",
     "meeting_list",
     "missing",
     "practitioners",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
+from typing import Any
 
 import pandas as pd
 
@@ -16,16 +18,21 @@ from outcomes.reporting.wording import interval, number, percent
 from outcomes.statistics.review import Meeting, QuarterReview
 from outcomes.statistics.service import flow_counts
 
-__all__ = ["completeness", "flow", "quality", "where_it_comes_from"]
+__all__ = ["completeness", "flow", "flow_table", "quality", "where_it_comes_from"]
 
 
 def flow(review: QuarterReview) -> Html:
     """Draw the flow of the most used measure, and count all of them."""
     first = max(review.measures, key=lambda m: m.flow["measured_at_start"])
     picture = flow_diagram(first.flow, title=f"From the door to the analysis: {first.measure.name}")
-    rows = pd.DataFrame([{"measure": m.measure.name, **m.flow} for m in review.measures])
+    return Html(picture._repr_html_()) + flow_table(review.measures)
+
+
+def flow_table(measures: Iterable[Any]) -> Html:
+    """Count the episodes of each measure from the door to the analysis."""
+    rows = pd.DataFrame([{"measure": m.measure.name, **m.flow} for m in measures])
     rows["followed"] = rows["measured_again"] / rows["measured_at_start"]
-    shown = table(
+    return table(
         rows,
         {
             "measure": "Measure",
@@ -37,7 +44,6 @@ def flow(review: QuarterReview) -> Html:
         },
         caption="Episodes of care, by measure",
     )
-    return Html(picture._repr_html_() + shown.text)
 
 
 def completeness(review: QuarterReview, *, by: str = "clinic") -> Html:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
+from typing import Any
 
 import pandas as pd
 
@@ -13,40 +15,48 @@ from outcomes.reporting.wording import interval, number, percent, plural, signed
 from outcomes.statistics.review import MeasureReview, QuarterReview
 from outcomes.statistics.service import share_bounds
 
-__all__ = ["measure_sections", "summary_table"]
+__all__ = ["measure_sections", "measure_table", "summary_table"]
 
 
 def summary_table(review: QuarterReview) -> Html:
-    """Show one line per measure: mean improvement, standardised improvement, shares, bounds."""
-    rows = [_summary(m) for m in review.measures]
-    text = str
-    shown = table(
-        pd.DataFrame(rows),
-        {
-            "measure": "Measure",
-            "n": "Clients",
-            "mean": ("Mean improvement", text),
-            "interval": ("95% interval", text),
-            "standardised": ("In start SDs", text),
-            "sure": ("Surely improved", text),
-            "important": ("Gain that matters", text),
-            "bounds": ("If the missing count", text),
-            "worse": ("Declined", text),
-        },
-        caption="Improvement is positive when clients are better, whatever the scale's direction",
-    )
-    left = review.left_out
+    """Show one line per measure, what the columns mean, and which measures are left out."""
     note = (
         "Surely improved: chance of at least 95% from all visits of the client. Gain that matters: "
         "share expected from the clients' chances. If the missing count: that share if no client "
-        "seen but not analysed had such a gain, and if all had. Declined: by either verdict."
+        "measured at the start but not analysed had such a gain, and if all had. Declined: by "
+        "either verdict."
     )
-    if len(left):
-        note += f" Too few clients to review: {', '.join(left['measure'])}."
-    return Html(shown.text + f'<p class="quiet">{escape(note)}</p>')
+    if len(review.left_out):
+        note += f" Too few clients to review: {', '.join(review.left_out['measure'])}."
+    return measure_table(review.measures) + Html(f'<p class="quiet">{escape(note)}</p>')
 
 
-def _summary(m: MeasureReview) -> dict[str, object]:
+def measure_table(measures: Iterable[Any]) -> Html:
+    """Show one line per measure: mean improvement, standardised improvement, shares, bounds.
+
+    Parameters
+    ----------
+    measures : iterable of MeasureReview, or of what a network gives in its place
+        With measure, improvement, standardised, shares, flow and worse.
+    """
+    return table(
+        pd.DataFrame([_summary(m) for m in measures]),
+        {
+            "measure": "Measure",
+            "n": "Clients",
+            "mean": ("Mean improvement", str),
+            "interval": ("95% interval", str),
+            "standardised": ("In start SDs", str),
+            "sure": ("Surely improved", str),
+            "important": ("Gain that matters", str),
+            "bounds": ("If the missing count", str),
+            "worse": ("Declined", str),
+        },
+        caption="Improvement is positive when clients are better, whatever the scale's direction",
+    )
+
+
+def _summary(m: Any) -> dict[str, object]:
     shares = m.shares.set_index("quantity")["share"]
     expected = shares.get("expected to have improved importantly")
     important = shares.get("improved importantly") if expected is None else expected
@@ -66,7 +76,7 @@ def _summary(m: MeasureReview) -> dict[str, object]:
         "sure": percent(shares.get("surely improved", shares.get("improved detectably"))),
         "important": percent(important),
         "bounds": bounds,
-        "worse": number(int(m.judged["worse"].sum()), 0),
+        "worse": number(m.worse, 0),
     }
 
 

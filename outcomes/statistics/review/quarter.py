@@ -60,6 +60,11 @@ class MeasureReview(JudgedMeasure):
     shares: pd.DataFrame
     course: Course | None
 
+    @property
+    def worse(self) -> int:
+        """Episodes with a decline by either verdict."""
+        return int(self.judged["worse"].sum())
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class QuarterReview(Claim):

@@ -33,7 +33,7 @@ from outcomes.statistics.service.events import (
     rate_ratio,
     rule_of_three,
 )
-from outcomes.statistics.service.fairness import age_bands, group_outcomes, hide_small_counts
+from outcomes.statistics.service.fairness import age_bands, group_outcomes, hidden_groups
 from outcomes.statistics.service.flow import (
     eligible_episodes,
     flow_counts,
@@ -80,7 +80,7 @@ __all__ = [
     "flow_counts",
     "funnel_lines",
     "group_outcomes",
-    "hide_small_counts",
+    "hidden_groups",
     "individuals_chart",
     "instrument_drift",
     "interrupted_series",

@@ -15,6 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from outcomes.errors import DataError, check_between, check_columns, check_positive
+from outcomes.statistics.effect_size import holm
 from outcomes.statistics.service.robust import least_squares, t_interval
 
 __all__ = ["digit_preference", "instrument_drift", "ledger_summary"]
@@ -204,15 +205,6 @@ def instrument_drift(values: pd.DataFrame, *, since: object, level: float = 0.95
     table["p_value"] = holm(table["p_value"].to_numpy())
     table["flagged"] = table["p_value"] < 1 - level
     return table.assign(method="start values by date, clients as clusters (CR2)")
-
-
-def holm(p_values: np.ndarray) -> np.ndarray:
-    """Adjust p-values for looking at several at once (Holm 1979, Scand J Stat 6:65)."""
-    order = np.argsort(p_values)
-    steps = np.maximum.accumulate(p_values[order] * np.arange(p_values.size, 0, -1))
-    out = np.empty(p_values.size)
-    out[order] = np.minimum(steps, 1)
-    return out
 
 
 def recorded(column: pd.Series) -> pd.Series:

@@ -15,7 +15,7 @@ from outcomes.errors import ArgumentError, check_between, check_columns, check_c
 from outcomes.statistics.service.casemix import case_mix
 from outcomes.statistics.service.shrinkage import shrink
 
-__all__ = ["age_bands", "group_outcomes", "hide_small_counts"]
+__all__ = ["age_bands", "group_outcomes", "hidden_groups"]
 
 _NUMBERS = ["n", "observed", "estimate", "ci_low", "ci_high", "chance_above"]
 
@@ -136,13 +136,13 @@ def group_outcomes(
             "chance_real": float(fit.chance_real[0]),
         }
     )
-    table["hidden"] = hide_small_counts(n, hide_below=hide_below)
+    table["hidden"] = hidden_groups(n, hide_below=hide_below)
     table.loc[table["hidden"], "n"] = pd.NA
     table.loc[table["hidden"], _NUMBERS[1:]] = np.nan
     return table
 
 
-def hide_small_counts(counts: np.ndarray, *, hide_below: int = 10) -> np.ndarray:
+def hidden_groups(counts: np.ndarray, *, hide_below: int = 10) -> np.ndarray:
     """Mark the cells of one table to be hidden, so that none can be worked out from the total.
 
     Parameters
@@ -158,9 +158,15 @@ def hide_small_counts(counts: np.ndarray, *, hide_below: int = 10) -> np.ndarray
         True where hidden. If the hidden counts add up to less than `hide_below`, or only one is
         hidden, the next smallest count is hidden too, until both hold.
 
+    See Also
+    --------
+    outcomes.records.privacy.hide_small_counts : the same for whole tables that leave the clinic.
+        There a hidden sum may be small as long as each part stays uncertain; here the hidden
+        groups together are never a small group themselves.
+
     Examples
     --------
-    >>> hide_small_counts(np.array([4, 30, 12, 55])).tolist()
+    >>> hidden_groups(np.array([4, 30, 12, 55])).tolist()
     [True, False, True, False]
     """
     sizes = np.asarray(counts)

@@ -15,7 +15,8 @@ from scipy import sparse, stats
 from scipy.sparse import csgraph
 
 from outcomes.errors import DataError, check_between, check_columns
-from outcomes.statistics.service.data_quality import holm, recorded
+from outcomes.statistics.effect_size import holm
+from outcomes.statistics.service.data_quality import recorded
 from outcomes.statistics.service.robust import least_squares, t_interval
 
 __all__ = ["rater_differences"]

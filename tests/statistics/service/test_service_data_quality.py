@@ -6,13 +6,13 @@ from statsmodels.stats.multitest import multipletests
 
 from outcomes.errors import DataError
 from outcomes.glossary import check_result
+from outcomes.statistics.effect_size import holm
 from outcomes.statistics.service import (
     digit_preference,
     instrument_drift,
     ledger_summary,
     rater_differences,
 )
-from outcomes.statistics.service.data_quality import holm
 
 
 def test_holm_is_that_of_statsmodels():

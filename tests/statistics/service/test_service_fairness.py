@@ -4,7 +4,7 @@ import pytest
 
 from outcomes.errors import ArgumentError, DataError
 from outcomes.glossary import check_result
-from outcomes.statistics.service import age_bands, group_outcomes, hide_small_counts
+from outcomes.statistics.service import age_bands, group_outcomes, hidden_groups
 
 
 def test_ages_fall_into_their_band():
@@ -22,7 +22,7 @@ def test_no_hidden_count_can_be_worked_out_from_the_total():
     rng = np.random.default_rng(1)
     for _ in range(300):
         counts = rng.integers(0, 40, rng.integers(2, 8))
-        hidden = hide_small_counts(counts)
+        hidden = hidden_groups(counts)
         small = (counts > 0) & (counts < 10)
         assert hidden[small].all()
         if small.any() and (counts > 0).sum() > 1:
