@@ -153,15 +153,21 @@ def _sheets(review: QuarterReview, meeting: Meeting, named: bool) -> list[Sheet]
         Sheet(
             "Summary",
             pd.DataFrame({"text": words}),
-            f"{sentences.period(review).capitalize()}, in words.",
+            f"{sentences.period(review, first=True)}, in words.",
         ),
-        Sheet("Measures", review.summary, "One row per measure."),
-        Sheet("Clients", clients, "One row per client, episode and measure; declines first."),
-        Sheet("Attention", meeting.attention, "Clients to speak about, and why."),
-        Sheet("Standing", meeting.plateau, "Where each client stands in each measure."),
+        Sheet("Measures", _named(review.summary, review), "One row per measure."),
+        Sheet(
+            "Clients",
+            _named(clients, review),
+            "One row per client, episode and measure; declines first.",
+        ),
+        Sheet("Attention", _named(meeting.attention, review), "Clients to speak about, and why."),
+        Sheet(
+            "Standing", _named(meeting.plateau, review), "Where each client stands in each measure."
+        ),
         Sheet(
             "Practitioners",
-            _practitioners(meeting),
+            _named(_practitioners(meeting), review),
             "Adjusted for whom they treat and shrunken; not a ranking.",
             hidden=not named,
         ),
@@ -172,3 +178,10 @@ def _sheets(review: QuarterReview, meeting: Meeting, named: bool) -> list[Sheet]
 def _practitioners(meeting: Meeting) -> pd.DataFrame:
     tables = [p.groups.assign(measure=code) for code, p in meeting.practitioners.items()]
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+
+
+def _named(frame: pd.DataFrame, review: QuarterReview) -> pd.DataFrame:
+    """Write measures by name, for people; the tables beside the workbook keep the codes."""
+    if "measure" not in frame:
+        return frame
+    return frame.assign(measure=frame["measure"].map(review.names).fillna(frame["measure"]))

@@ -136,9 +136,10 @@ def course_sentence(review: MeasureReview) -> str:
     )
 
 
-def period(review: QuarterReview) -> str:
-    """Name the time under review."""
-    return "whole caseload" if review.quarter == "all" else review.quarter
+def period(review: QuarterReview, *, first: bool = False) -> str:
+    """Name the time under review, with a capital where it comes first."""
+    whole = "Whole caseload" if first else "whole caseload"
+    return whole if review.quarter == "all" else review.quarter
 
 
 def are_clients_better(review: QuarterReview) -> tuple[str, str]:

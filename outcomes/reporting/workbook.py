@@ -17,6 +17,9 @@ from outcomes.glossary import COLUMNS
 __all__ = ["Sheet", "workbook"]
 
 _SHARES = ("share", "ci_low_share", "ci_high_share")
+_LINE = 15.0  # height of a line of text, in points
+_ONE_PAGE = 18  # columns that still read well on the width of one page
+_WRAPPED = ("meaning", "text")
 _WIDE = {"verdict": 46, "reason": 60, "meaning": 80, "notes": 60, "source": 60, "text": 100}
 
 
@@ -104,6 +107,8 @@ def _write(book: xlsxwriter.Workbook, sheet: Sheet, looks: dict[str, Any]) -> No
         look = _look_of(str(column), sheet.frame[column])
         _write_column(page, top + 1, j, sheet.frame[column], looks[look])
         page.set_column(j, j, _width(str(column), heading, sheet.frame[column], look))
+    page.set_row(top, 2 * _LINE)
+    _set_heights(page, top + 1, sheet.frame)
     last_row, last_column = top + max(len(sheet.frame), 1), max(len(sheet.frame.columns) - 1, 0)
     page.freeze_panes(top + 1, 1)
     if len(sheet.frame):
@@ -112,10 +117,20 @@ def _write(book: xlsxwriter.Workbook, sheet: Sheet, looks: dict[str, Any]) -> No
     page.print_area(0, 0, last_row, last_column)
     page.set_landscape()
     page.set_paper(9)
-    page.fit_to_pages(1, 0)
+    page.repeat_columns(0)
+    page.fit_to_pages(1 if len(sheet.frame.columns) <= _ONE_PAGE else 2, 0)
     page.set_footer("&L&A&RPage &P of &N")
     if sheet.hidden:
         page.hide()
+
+
+def _set_heights(page: Any, top: int, frame: pd.DataFrame) -> None:
+    """Give rows of wrapped text the height of their lines; not every program does so itself."""
+    wrapped = [column for column in frame.columns if column in _WRAPPED]
+    for i, row in enumerate(frame[wrapped].itertuples(index=False), start=top):
+        lines = [-(-len(str(v)) // _WIDE[c]) for v, c in zip(row, wrapped, strict=True)]
+        if max(lines, default=1) > 1:
+            page.set_row(i, max(lines) * _LINE)
 
 
 def _write_column(page: Any, top: int, j: int, values: pd.Series, look: Any) -> None:
@@ -143,7 +158,7 @@ def _look_of(column: str, values: pd.Series) -> str:
         if column.startswith(("share", "chance", "follow")) or column in _SHARES:
             return "share"
         return "fine" if column in {"standardised", "p_value", "ci_level", "df"} else "number"
-    return "wrap" if column in {"meaning", "text"} else "text"
+    return "wrap" if column in _WRAPPED else "text"
 
 
 def _width(column: str, heading: str, values: pd.Series, look: str) -> float:

@@ -69,7 +69,7 @@ def test_every_part_of_the_report_can_be_shown(review, meeting):
         sections.fairness(review, meeting),
         sections.events(review, meeting),
         sections.flow(review),
-        sections.completeness(review),
+        sections.completeness(review, meeting),
     ]
     for part in parts:
         assert part.text and ">nan" not in part.text and "None" not in part.text
@@ -167,3 +167,42 @@ def test_a_review_is_saved_with_all_its_sheets(review, meeting, tmp_path):
     assert book["Practitioners"].sheet_state == "hidden"
     assert book["Clients"].max_row == len(review.clients) + 4
     assert save_review(review, meeting, "") == []
+
+
+def test_completeness_by_site_adds_up_to_the_flow(review, meeting):
+    """Clients measured once count: a table of those measured twice would show 100% everywhere."""
+    cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", sections.completeness(review, meeting).text)
+    rows = [cells[i : i + 4] for i in range(4, len(cells), 4)]
+    assert [row[0] for row in rows] == ["field", "hall"]
+    for place, stage in ((1, "measured_at_start"), (2, "measured_again")):
+        total = sum(m.flow[stage] for m in review.measures)
+        assert sum(int(row[place].replace(",", "")) for row in rows) == total
+    assert sum(m.flow["measured_again"] for m in review.measures) < sum(
+        m.flow["measured_at_start"] for m in review.measures
+    )
+
+
+def test_wrapped_text_gets_the_height_of_its_lines(review, meeting, tmp_path):
+    import openpyxl
+
+    from outcomes.reporting.outputs import save_review
+
+    save_review(review, meeting, tmp_path)
+    sheet = openpyxl.load_workbook(tmp_path / "review_2026Q2.xlsx")["Summary"]
+    assert sheet["A2"].value == "2026Q2, in words."
+    for row in range(5, sheet.max_row + 1):
+        if len(sheet.cell(row, 1).value) > 100:
+            assert sheet.row_dimensions[row].height >= 28
+
+
+def test_the_workbook_names_measures_and_the_tables_keep_codes(review, meeting, tmp_path):
+    import openpyxl
+
+    from outcomes.reporting.outputs import save_review
+
+    save_review(review, meeting, tmp_path)
+    sheet = openpyxl.load_workbook(tmp_path / "review_2026Q2.xlsx")["Measures"]
+    named = [sheet.cell(row, 1).value for row in range(5, sheet.max_row + 1)]
+    assert named == list(review.names.values())
+    stored = pd.read_csv(tmp_path / "tables" / "measures.csv")["measure"].tolist()
+    assert stored == list(review.names)

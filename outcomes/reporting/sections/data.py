@@ -46,16 +46,18 @@ def flow_table(measures: Iterable[Any]) -> Html:
     )
 
 
-def completeness(review: QuarterReview, *, by: str = "clinic") -> Html:
+def completeness(review: QuarterReview, meeting: Meeting, *, by: str = "clinic") -> Html:
     """Count completeness by site (or by another column of the clients)."""
-    values = pd.concat([m.values for m in review.measures], ignore_index=True)
+    readings = pd.concat([m.readings for m in review.measures], ignore_index=True)
     clients = review.caseload.clients.drop_duplicates("client")
     if clients[by].isna().all():
         return Html("")
     counts = flow_counts(
-        values, visits=review.caseload.visits, quarter=review.quarter, clients=clients, by=[by]
+        readings, visits=review.caseload.visits, quarter=review.quarter, clients=clients, by=[by]
     )
     total = counts.groupby(by)[["measured_at_start", "measured_again"]].sum().reset_index()
+    if by == "clinic":
+        total[by] = total[by].map(meeting.settings.site_name)
     total["share"] = total["measured_again"] / total["measured_at_start"]
     return table(
         total,
@@ -94,6 +96,8 @@ def quality(review: QuarterReview, meeting: Meeting) -> Html:
     if len(meeting.drift):
         parts.append(
             _estimates(meeting.drift, "instrument", "Instrument", "Moves in 30 days by").text
+            + '<p class="quiet">Each against the others: where one instrument drifts, another can '
+            "seem to move the other way. Look first at the largest.</p>"
         )
     else:
         parts.append(absent(meeting, "drift").text if "drift" in meeting.notes else "")

@@ -297,7 +297,7 @@ def _plateau(review: QuarterReview) -> pd.DataFrame:
 
 def _attention(review: QuarterReview, plateau: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     caseload = review.caseload
-    values = pd.concat([m.values for m in review.measures], ignore_index=True)
+    values = pd.concat([m.readings for m in review.measures], ignore_index=True)
     short = None
     if len(plateau):
         short = plateau[plateau["state"] == "levelled off short of the line"]
@@ -364,7 +364,7 @@ def _degree_values(review: QuarterReview) -> pd.DataFrame:
 
 def _drift(review: QuarterReview) -> pd.DataFrame:
     """Movement of instruments over the last two quarters, from the start readings of clients."""
-    values = pd.concat([m.values for m in review.measures], ignore_index=True)
+    values = pd.concat([m.readings for m in review.measures], ignore_index=True)
     values = values[(values["unit"] == "deg") & values["instrument"].ne("")]
     start = values.sort_values("visit").drop_duplicates(["client", "episode", "measure"])
     quarters = quarters_up_to(review)

@@ -137,3 +137,26 @@ def test_a_bare_caseload_gets_the_rest_of_the_report(caseload):
     assert {"practitioners", "events", "home exercise", "groups"} <= set(meeting.notes)
     assert all(reason.endswith(".") for reason in meeting.notes.values())
     assert len(meeting.comparisons) and len(meeting.gain_charts) == 1
+
+
+def test_clients_measured_once_can_be_overdue(review, caseload):
+    """Whoever was measured at the start only is the first to be measured again."""
+    seen = review.clients[review.clients["measure"] == "nprs"]
+    early = seen["start_date"] <= pd.Timestamp("2026-05-01")
+    late = seen["latest_date"] >= pd.Timestamp("2026-06-20")
+    client, episode = seen.loc[early & late, ["client", "episode"]].iloc[0]
+
+    def mine(table):
+        return (table["client"] == client) & (table["episode"] == episode)
+
+    readings, visits = caseload.measurements, caseload.visits
+    later = mine(readings) & (readings["visit"] > 1)
+    once = caseload.with_tables(
+        measurements=readings[~later],
+        visits=visits.assign(end_reason=visits["end_reason"].mask(mine(visits))),
+    )
+    again = review_quarter(once, quarter="2026Q2", measures=["nprs", "psfs"])
+    assert client not in set(again.clients["client"])
+    listed = prepare_meeting(again, rng=np.random.default_rng(3)).attention
+    reasons = set(listed.loc[listed["client"] == client, "reason"])
+    assert "overdue for re-measurement" in reasons
