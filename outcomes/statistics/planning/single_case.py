@@ -53,7 +53,8 @@ def single_case_power(
     alpha : float
         One-sided error of the first kind, in (0, 1).
     studies, draws : int
-        Studies simulated, and sets of starts drawn for each p-value.
+        Studies simulated, and sets of starts drawn for each p-value; all sets are taken where
+        there are no more than that, and the p-value is then exact.
 
     Returns
     -------
@@ -100,12 +101,16 @@ def single_case_power(
     gaps = _gaps(series, first, last)
     place = np.arange(clients)
     observed = np.take_along_axis(gaps, actual[:, :, None], axis=2)[:, :, 0].sum(axis=1)
-    # the same random sets of starts serve every study: they are drawn before its data
-    sets = rng.integers(0, starts, (draws, clients))
+    countable = starts**clients <= draws
+    # the same sets of starts serve every study: all of them, or some drawn before its data
+    if countable:
+        sets = np.indices((starts,) * clients).reshape(clients, -1).T
+    else:
+        sets = rng.integers(0, starts, (draws, clients))
     as_large = np.zeros(studies)
     for chosen in sets:
         as_large += gaps[:, place, chosen].sum(axis=1) >= observed - 1e-12
-    p = (1 + as_large) / (1 + draws)
+    p = as_large / len(sets) if countable else (1 + as_large) / (1 + draws)
     rejected = int((p <= alpha).sum())
     low, high = share_interval(rejected, studies)
     return pd.DataFrame(
@@ -115,7 +120,7 @@ def single_case_power(
             "effect": [float(effect)],
             "serial_correlation": [rho],
             "starts": [starts],
-            "smallest_p": [max(float(starts) ** -clients, 1 / (1 + draws))],
+            "smallest_p": [1 / (len(sets) if countable else 1 + draws)],
             "studies": [studies],
             "power": [rejected / studies],
             "power_low": [float(low)],

@@ -117,3 +117,13 @@ def test_impossible_plans_are_refused():
         power_slope(10, slope=1, course=COURSE, groups=3)
     with pytest.raises(ArgumentError, match="must allow at least 2 starts"):
         single_case_power(1, readings=6, effect=1, rng=np.random.default_rng(1))
+
+
+def test_a_design_that_cannot_reach_the_level_has_no_power():
+    """One client with 15 possible starts: the smallest exact p-value is 1/15, above 0.05."""
+    rng = np.random.default_rng(5)
+    found = single_case_power(1, readings=20, effect=9, rng=rng, studies=200).iloc[0]
+    assert found["starts"] == 15 and found["smallest_p"] == pytest.approx(1 / 15)
+    assert found["power"] == 0
+    two = single_case_power(2, readings=20, effect=9, rng=rng, studies=200).iloc[0]
+    assert two["smallest_p"] == pytest.approx(1 / 225) and two["power"] > 0.9
