@@ -89,7 +89,8 @@ def measure_sentence(review: MeasureReview) -> str:
             parts.append(f"{count_of(int(mattered['count']), int(mattered['n']))} by enough to "
                          "matter")  # fmt: skip
     worse = int(review.judged["worse"].sum())
-    parts.append(f"{worse if worse else 'none'} got worse beyond error")
+    how = "got worse beyond error" if review.error is not None else "surely got worse"
+    parts.append(f"{worse if worse else 'none'} {how}")
     return f"{m.name}: {join_words(parts)}."
 
 
@@ -97,8 +98,10 @@ def threshold_sentence(review: MeasureReview) -> str:
     """Name the thresholds used and where they come from."""
     m = review.measure
     if review.error is None:
-        first = "No measurement error is published or given for this measure, so no client can be "
-        first += "judged against it."
+        first = "No measurement error is published or given for this measure, so the first reading "
+        first += "is not set against the latest."
+        if "surely improved" in set(review.shares["quantity"]):
+            first += " The chances take the error from the scatter of the clients' own visits."
     else:
         detectable = float(review.judged["minimal_detectable_change"].median())
         first = (
