@@ -1,6 +1,10 @@
 """How large the change of a group of clients was, and how much of it to believe."""
 
 from outcomes.statistics.effect_size.bootstrap import BOOTSTRAPPED, bootstrap_interval
+from outcomes.statistics.effect_size.first_visit import (
+    FirstVisitRegression,
+    first_visit_regression,
+)
 from outcomes.statistics.effect_size.imputation import Pooled, pool_imputations
 from outcomes.statistics.effect_size.ladder import Ladder, change_ladder
 from outcomes.statistics.effect_size.leavers import compare_leavers, missing_bounds
@@ -51,6 +55,7 @@ from outcomes.statistics.effect_size.two_groups import (
 __all__ = [
     "BOOTSTRAPPED",
     "STANDARDISERS",
+    "FirstVisitRegression",
     "Ladder",
     "Pooled",
     "adjust_for_many",
@@ -64,6 +69,7 @@ __all__ = [
     "compare_leavers",
     "effect_table",
     "expected_regression",
+    "first_visit_regression",
     "hedges_correction",
     "hodges_lehmann_shift",
     "holm",

@@ -8,13 +8,18 @@ uncertainty of the population mean, the reliability and the importance line goes
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from outcomes.errors import ArgumentError, check_between, check_count, check_positive
 from outcomes.results import Claim
+from outcomes.statistics.effect_size._regression_step import (
+    Moments,
+    Resamples,
+    choose_regression,
+)
+from outcomes.statistics.effect_size.first_visit import FirstVisitRegression
 from outcomes.statistics.effect_size.missing import _starters
 
 __all__ = ["Ladder", "change_ladder"]
@@ -40,6 +45,9 @@ class Ladder(Claim):
         Share of resamples in which what is left exceeds the importance line; empty without one.
     n, n_leavers : int
         Clients who started, and of them not measured again.
+    regression : DataFrame
+        Regression to the mean by every way that could be gone: `quantity`, `estimate`, interval,
+        `used` (the one in the ladder), `reason`.
     caution : str
         The sentence that belongs under it.
     """
@@ -49,6 +57,7 @@ class Ladder(Claim):
     chance_above_line: float
     n: int
     n_leavers: int
+    regression: pd.DataFrame
     caution: str = _CAUTION
 
 
@@ -61,6 +70,7 @@ def change_ladder(
     population_mean_error: float = 0.0,
     reliability: float | None = None,
     reliability_error: float = 0.0,
+    first_visit: FirstVisitRegression | None = None,
     leavers_worse_by: float = 0.0,
     untreated_change: float = 0.0,
     untreated_change_error: float = 0.0,
@@ -87,6 +97,9 @@ def change_ladder(
     reliability, reliability_error : float or None, float
         Correlation of two untreated values, in [0, 1), with its standard error. None with a known
         population mean: the clients' own regression of latest on start is used (Mee & Chua).
+    first_visit : FirstVisitRegression or None
+        Regression to the mean from the model of all visits. Taken before the one from the selection
+        where the visits tell it apart and its interval is not wholly below zero.
     leavers_worse_by : float
         How much worse than stayers who started alike leavers are taken to be.
     untreated_change, untreated_change_error : float
@@ -113,7 +126,8 @@ def change_ladder(
     Notes
     -----
     Rungs: raw (stayers); minus regression to the mean, (1 - r)(mu - mean x of stayers), or
-    (b - 1)(mean x - mu) by Mee & Chua; minus drop-out (to all starters, leavers by the stayers'
+    (b - 1)(mean x - mu) by Mee & Chua, or the first-visit excess (below zero counts as none, and
+    its clients' influence is resampled with them); minus drop-out (to all starters, leavers by the stayers'
     line less `leavers_worse_by`); minus untreated change; left over the importance line. Percentile
     intervals.
 
@@ -149,34 +163,37 @@ def change_ladder(
     for name, value in errors.items():
         check_positive(name, value, zero=True)
     s = _starters(starters, better)
-    point = _Moments.of(s.x[None], s.y[None], s.seen[None])
+    point = Moments.of(s.x[None], s.y[None], s.seen[None])
     who = rng.integers(0, s.x.size, size=(n_resamples, s.x.size), dtype=np.int32)
-    drawn = _Moments.of(s.x[who], s.y[who], s.seen[who])
-    drawn = drawn.where(drawn.m >= 5)
+    who = who[s.seen[who].sum(axis=1) >= 5]
+    drawn = Moments.of(s.x[who], s.y[who], s.seen[who])
 
     def around(value: float, error: float) -> np.ndarray:
         return value + error * rng.standard_normal(drawn.m.size)
 
-    mus = rs = None
+    assumed = None
     if population_mean is not None:
-        mus = s.sign * around(population_mean, population_mean_error)
-    if reliability is not None:
-        rs = np.clip(around(reliability, reliability_error), 0, 1)
-    mu = None if population_mean is None else np.array([s.sign * population_mean])
-    r = None if reliability is None else np.array([reliability])
+        mus = s.sign * np.r_[population_mean, around(population_mean, population_mean_error)]
+        rs = None
+        if reliability is not None:
+            rs = np.clip(np.r_[reliability, around(reliability, reliability_error)], 0, 1)
+        assumed = (mus, rs)
+    step, ways = choose_regression(
+        Resamples(starters, who, point, drawn), assumed, first_visit, rng, confidence
+    )
     names = ["raw mean change"]
     points, many = [point.raw()], [drawn.raw()]
-    if mu is not None and mus is not None:
+    if step is not None:
         names.append("less regression to the mean")
-        points.append(points[-1] - point.regression(mu, r, everyone=False))
-        many.append(many[-1] - drawn.regression(mus, rs, everyone=False))
+        points.append(points[-1] - step.stayers[:1])
+        many.append(many[-1] - step.stayers[1:])
     if not s.seen.all():
         names.append("less drop-out")
         points.append(point.likely(leavers_worse_by))
         many.append(drawn.likely(leavers_worse_by))
-        if mu is not None and mus is not None:
-            points[-1] = points[-1] - point.regression(mu, r, everyone=True)
-            many[-1] = many[-1] - drawn.regression(mus, rs, everyone=True)
+        if step is not None:
+            points[-1] = points[-1] - step.everyone[:1]
+            many[-1] = many[-1] - step.everyone[1:]
     if untreated_change != 0 or untreated_change_error > 0:
         names.append("less untreated change")
         points.append(points[-1] - untreated_change)
@@ -196,6 +213,7 @@ def change_ladder(
         chance_above_line=chance,
         n=s.x.size,
         n_leavers=int((~s.seen).sum()),
+        regression=ways,
     )
 
 
@@ -221,44 +239,3 @@ def _rungs(
             }
         )
     return pd.DataFrame(rows)
-
-
-@dataclass(frozen=True)
-class _Moments:
-    """Moments of many resamples (one per row): means, slope of y on x among stayers, counts."""
-
-    m: np.ndarray
-    n: np.ndarray
-    x_all: np.ndarray
-    x_seen: np.ndarray
-    y_seen: np.ndarray
-    slope: np.ndarray
-
-    @classmethod
-    def of(cls, x: np.ndarray, y: np.ndarray, seen: np.ndarray) -> _Moments:
-        y = np.where(seen, y, 0.0)
-        m = seen.sum(axis=1)
-        safe = np.maximum(m, 1)
-        x_seen, y_seen = (x * seen).sum(axis=1) / safe, y.sum(axis=1) / safe
-        u = (x - x_seen[:, None]) * seen
-        spread = np.maximum((u * u).sum(axis=1), 1e-300)
-        return cls(
-            m, np.full(m.size, x.shape[1]), x.mean(axis=1), x_seen, y_seen,
-            (u * y).sum(axis=1) / spread,
-        )  # fmt: skip
-
-    def where(self, keep: np.ndarray) -> _Moments:
-        return _Moments(*(getattr(self, name)[keep] for name in self.__dataclass_fields__))
-
-    def raw(self) -> np.ndarray:
-        return self.y_seen - self.x_seen
-
-    def likely(self, delta: float) -> np.ndarray:
-        p = 1 - self.m / self.n
-        shift = self.x_all - self.x_seen
-        return self.y_seen + self.slope * shift - p * delta - self.x_all
-
-    def regression(self, mu: Any, r: Any, *, everyone: bool) -> np.ndarray:
-        x = self.x_all if everyone else self.x_seen
-        share = 1 - (self.slope if r is None else r)
-        return share * (mu - x)

@@ -14,6 +14,7 @@ same data, same answer.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,7 +105,7 @@ def _log_posterior(thetas: np.ndarray, sums: Sums) -> np.ndarray:
     return solve_course(sums, *_matrices(thetas)).height + prior
 
 
-def _climb(function, guess: np.ndarray) -> np.ndarray:
+def _climb(function, guess: np.ndarray, *, slope_left: float = 1e-4) -> np.ndarray:
     """Find the top of a function of many points at once, by BFGS on central differences."""
     step = 1e-5
     around = np.concatenate([step * np.eye(guess.size), -step * np.eye(guess.size)])
@@ -114,7 +115,8 @@ def _climb(function, guess: np.ndarray) -> np.ndarray:
         slope = (heights[1 : x.size + 1] - heights[x.size + 1 :]) / (2 * step)
         return -heights[0], -slope
 
-    return minimize(value_and_slope, guess, jac=True, method="BFGS", options={"gtol": 1e-4}).x
+    options = {"gtol": slope_left}
+    return minimize(value_and_slope, guess, jac=True, method="BFGS", options=options).x
 
 
 def profile_height(sums: Sums, guess: np.ndarray) -> tuple[float, np.ndarray]:
@@ -138,7 +140,8 @@ def draw_variances(sums: Sums, guess: np.ndarray, *, n_draws: int) -> list[Varia
     )
     mode = _climb(lambda thetas: _log_posterior(thetas, sums), start)
     points = _points(n_draws)
-    thetas = mode + _STRETCH * points @ _proposal(mode, sums).T
+    root = _proposal(mode, lambda thetas: _log_posterior(thetas, sums))
+    thetas = mode + _STRETCH * points @ root.T
     log_weights = _log_posterior(thetas, sums) + 0.5 * np.sum(points**2, axis=1)
     weights = np.exp(log_weights - log_weights.max())
     weights /= weights.sum()
@@ -151,13 +154,13 @@ def draw_variances(sums: Sums, guess: np.ndarray, *, n_draws: int) -> list[Varia
     ]
 
 
-def _proposal(mode: np.ndarray, sums: Sums) -> np.ndarray:
+def _proposal(mode: np.ndarray, height: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
     """Square root of the covariance of the normal at the mode, no direction wider than 1.5."""
     step, k = 1e-3, mode.size
     moves = step * np.eye(k)
     i, j = np.triu_indices(k)
     shifts = np.concatenate([np.zeros((1, k)), moves, -moves, moves[i] + moves[j]])
-    heights = _log_posterior(mode + shifts, sums)
+    heights = height(mode + shifts)
     at, plus, minus = heights[0], heights[1 : k + 1], heights[k + 1 : 2 * k + 1]
     both = heights[2 * k + 1 :]
     curve = np.empty((k, k))

@@ -1,9 +1,10 @@
 """What time and selection alone would have given, and what those who left could change.
 
-The usual level of the people whom clients come from is taken from the catalogue's reference values
-of healthy people, and the correlation of two untreated values from the scatter of the caseload's
-own readings. Both are stand-ins: the result says so, and leaves the rung out where they are not
-known.
+Regression to the mean comes from the visits themselves where they tell a bad first day from the
+course that followed. Elsewhere the usual level of the people whom clients come from is taken from
+the catalogue's reference values of healthy people, and the correlation of two untreated values from
+the scatter of the caseload's own readings. Both are stand-ins: the result says so, and leaves the
+rung out where they are not known.
 """
 
 from __future__ import annotations
@@ -16,8 +17,10 @@ import pandas as pd
 from outcomes.errors import OutcomesError
 from outcomes.results import Claim
 from outcomes.statistics.effect_size import (
+    FirstVisitRegression,
     Ladder,
     change_ladder,
+    first_visit_regression,
     missing_bounds,
     sensitivity_to_missing,
     tipping_point,
@@ -98,6 +101,7 @@ def _one_measure(m: MeasureReview, seen: pd.MultiIndex, rng: np.random.Generator
         better=better,
         population_mean=level if known else None,
         reliability=reliability if known else None,
+        first_visit=_first_visit(m),
         minimal_important_change=m.importance.value if m.importance else None,
         n_resamples=1000,
     )
@@ -123,6 +127,14 @@ def _starters(m: MeasureReview, seen: pd.MultiIndex) -> pd.DataFrame:
     everyone = start_and_latest(m.readings, least_visits=1)
     mine = pd.MultiIndex.from_frame(everyone[["client", "episode"]]).isin(seen)
     return everyone[mine].reset_index(drop=True)
+
+
+def _first_visit(m: MeasureReview) -> FirstVisitRegression | None:
+    """Regression to the mean from all visits of the caseload; None where they are too few."""
+    try:
+        return first_visit_regression(m.values, better=m.measure.better, unit=m.measure.unit)
+    except OutcomesError:
+        return None
 
 
 def _usual_level(m: MeasureReview) -> float:
