@@ -25,6 +25,7 @@ from outcomes.statistics.individual_change.reliable_change import (
     clinical_cutoffs,
     reliable_change,
 )
+from outcomes.statistics.individual_change.saw_tooth import saw_tooth
 from outcomes.statistics.individual_change.sides import compare_sides
 from outcomes.statistics.individual_change.within_between import KeptGains, immediate_and_kept
 
@@ -49,6 +50,7 @@ __all__ = [
     "profile",
     "reconcile",
     "reliable_change",
+    "saw_tooth",
     "start_and_latest",
     "time_scale",
     "verdict_from_courses",

@@ -105,6 +105,20 @@ class ClientCourses(Claim):
             np.stack([part.change_variance for part in self.parts]),
         )
 
+    def only(self, positions: Any) -> ClientCourses:
+        """Keep the courses of some series, by their positions or a mask, in that order."""
+        at = np.arange(self.n)[positions]
+        keep = ("weight", "mean", "covariance", "change", "change_variance")
+        return replace(
+            self,
+            series=self.series.iloc[at].reset_index(drop=True),
+            parts=tuple(
+                replace(part, **{name: getattr(part, name)[at] for name in keep})
+                for part in self.parts
+            ),
+            n=at.size,
+        )
+
     def _clocks(self, time: Any) -> np.ndarray:
         """Turn a time (one for all, or one per series) into each part's clock, part x series."""
         scales = np.array([part.scale for part in self.parts])[:, None]

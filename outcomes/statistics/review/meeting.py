@@ -16,7 +16,13 @@ import pandas as pd
 from outcomes.errors import DataError, OutcomesError
 from outcomes.records.settings import Settings
 from outcomes.results import Claim
-from outcomes.statistics.individual_change import meeting_table
+from outcomes.statistics.individual_change import KeptGains, meeting_table
+from outcomes.statistics.review.between_visits import (
+    diary_weeks,
+    doses,
+    exercise_links,
+    kept_gains,
+)
 from outcomes.statistics.review.calendar import Calendar, what_the_calendar_gives
 from outcomes.statistics.review.quarter import QuarterReview
 from outcomes.statistics.review.rows import episode_rows, quarters_up_to
@@ -27,8 +33,6 @@ from outcomes.statistics.service import (
     attention_list,
     compare_quarters,
     digit_preference,
-    dose_and_gain,
-    episode_adherence,
     event_counts,
     event_rate,
     group_outcomes,
@@ -78,6 +82,10 @@ class Meeting(Claim):
         Clients to speak about, with the reason.
     adherence, dose : DataFrame
         Home exercise by week; dose against gain.
+    exercise : DataFrame
+        Kept gain against exercise done, within and between clients (`exercise_links`).
+    kept : dict of str to KeptGains
+        By measure: the gain within visits and what is kept of it (`kept_gains`).
     groups : DataFrame
         Mean improvement by age band, sex, site and complaint, shrunken, small counts hidden.
     digits, raters, drift, ledger : DataFrame
@@ -103,6 +111,8 @@ class Meeting(Claim):
     attention: pd.DataFrame
     adherence: pd.DataFrame
     dose: pd.DataFrame
+    exercise: pd.DataFrame
+    kept: dict[str, KeptGains]
     groups: pd.DataFrame
     digits: pd.DataFrame
     raters: pd.DataFrame
@@ -170,8 +180,10 @@ def prepare_meeting(
         funnel=part("funnel", lambda: _funnel(year, names_shown, rng), None),
         plateau=plateau,
         attention=part("attention", lambda: _attention(review, plateau, settings), none),
-        adherence=part("home exercise", lambda: adherence_by_week(_diary(review)), none),
-        dose=part("dose", lambda: _dose(review, year), none),
+        adherence=part("home exercise", lambda: adherence_by_week(diary_weeks(review)), none),
+        dose=part("dose", lambda: doses(review, year), none),
+        exercise=part("exercise link", lambda: exercise_links(review), none),
+        kept=part("kept gains", lambda: kept_gains(review), {}),
         groups=part("groups", lambda: _groups(review, year, settings), none),
         digits=part("digit preference", lambda: digit_preference(_degrees(review)), none),
         raters=part("raters", lambda: rater_differences(_degree_values(review)), none),
@@ -284,14 +296,16 @@ def _funnel(year: pd.DataFrame, names_shown: bool, rng: np.random.Generator) -> 
 
 
 def _plateau(review: QuarterReview) -> pd.DataFrame:
+    """Say of the quarter's episodes where they stand; the courses rest on everybody."""
     tables = []
     for m in review.measures:
         if m.courses is None:
             continue
         line = m.importance.value if m.importance else None
-        table = meeting_table(m.courses, better=m.measure.better, minimal_important_change=line)
-        mine = m.judged[["client", "episode"]]
-        tables.append(table.merge(mine, on=["client", "episode"]).assign(measure=m.measure.code))
+        seen = pd.MultiIndex.from_frame(m.courses.series[["client", "episode"]])
+        mine = m.courses.only(seen.isin(pd.MultiIndex.from_frame(m.judged[["client", "episode"]])))
+        table = meeting_table(mine, better=m.measure.better, minimal_important_change=line)
+        tables.append(table.assign(measure=m.measure.code))
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
@@ -311,26 +325,6 @@ def _attention(review: QuarterReview, plateau: pd.DataFrame, settings: Settings)
         levelled_off=short,
         remeasure_after_weeks=round(settings.remeasure_after_weeks),
     )
-
-
-def _diary(review: QuarterReview) -> pd.DataFrame:
-    if review.caseload.home_exercise.empty:
-        raise DataError("home exercise must be recorded to be shown. Add a table of the diary.")
-    return episode_adherence(review.caseload.home_exercise, visits=review.caseload.visits)
-
-
-def _dose(review: QuarterReview, year: pd.DataFrame) -> pd.DataFrame:
-    """Visits and home exercise against gain in each measure."""
-    doses = ["n_visits"]
-    if not review.caseload.home_exercise.empty:
-        done = _diary(review).groupby(["client", "episode"])["adherence"].mean()
-        year = year.join(done, on=["client", "episode"])
-        doses.append("adherence")
-    tables = [
-        dose_and_gain(year[year["measure"] == code], doses=doses).assign(measure=code)
-        for code in review.names
-    ]
-    return pd.concat(tables, ignore_index=True)
 
 
 def _groups(review: QuarterReview, year: pd.DataFrame, settings: Settings) -> pd.DataFrame:
