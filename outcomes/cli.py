@@ -216,7 +216,21 @@ def case_series(
     mapping: Mapping = "",
     thresholds: Thresholds = "",
     out: Out = "",
-    seed: Annotated[int, typer.Option(help="For labels, masked order and bootstrap.")] = 1,
+    facts: Annotated[
+        str,
+        typer.Option(
+            "--facts",
+            help="What Table 1 tells of a client, with commas between: fewer "
+            "facts, fewer people recognised.",
+        ),
+    ] = "age_band,sex,complaint,affected_side,onset_band,clinic",
+    design: Annotated[
+        str,
+        typer.Option(
+            "--design", help="TOML file that says what was drawn at random.", show_default=False
+        ),
+    ] = "",
+    seed: Annotated[int, typer.Option(help="For the bootstrap.")] = 1,
     debug: Debug = False,
 ) -> None:
     """Write the tables, figures, texts and forms of a case series, with nobody named."""
@@ -229,10 +243,12 @@ def case_series(
         mapping=mapping,
         thresholds=thresholds,
         out=out or "outcomes_paper",
+        facts=[fact.strip() for fact in facts.split(",") if fact.strip()],
+        design=design,
         seed=seed,
         progress=_progress("case series"),
     )
-    typer.echo("\n".join(found.summary) if not isinstance(found.summary, str) else found.summary)
+    typer.echo("\n".join(found.summary))
 
 
 @app.command()

@@ -15,6 +15,7 @@ from outcomes.records.lookup import error_of, importance_of, measure_of
 from outcomes.records.readings import judged_side, visit_values
 from outcomes.reporting.case_series.change_figures import forest_figure, start_end_figure
 from outcomes.reporting.case_series.course_figure import course_figure
+from outcomes.reporting.case_series.design_file import with_labels
 from outcomes.reporting.case_series.disclosure import DESCRIBED, identifying_combinations
 from outcomes.reporting.case_series.drafting import Paragraph
 from outcomes.reporting.case_series.figure_style import PaperFigure
@@ -26,6 +27,7 @@ from outcomes.reporting.case_series.result_tables import across_table, client_ta
 from outcomes.reporting.case_series.selection import Selection, select_clients
 from outcomes.reporting.case_series.treatment_table import treatment_table
 from outcomes.statistics.single_case.phases import add_phases
+from outcomes.statistics.single_case.recorded_design import RecordedDesign
 from outcomes.statistics.single_case.summary import MeasureSeries, summarise_measure
 
 __all__ = ["CaseSeries", "analyse_case_series"]
@@ -47,6 +49,8 @@ class CaseSeries:
         Facts that together may let a reader recognise a client.
     facts : tuple of str
         Facts that Table 1 prints.
+    design : RecordedDesign or None
+        What was drawn at random before the series began.
     left_out : DataFrame
         measure and reason, of measures asked for without readings.
     folder, keys : Path or None
@@ -64,6 +68,7 @@ class CaseSeries:
     combinations: pd.DataFrame
     left_out: pd.DataFrame
     facts: tuple[str, ...] = tuple(DESCRIBED)
+    design: RecordedDesign | None = None
     folder: Path | None = None
     keys: Path | None = None
     files: tuple[str, ...] = ()
@@ -104,6 +109,8 @@ def analyse_case_series(
     measures: Iterable[str],
     clients: Iterable[str] | None = None,
     facts: Iterable[str] = tuple(DESCRIBED),
+    design: RecordedDesign | None = None,
+    key: pd.DataFrame | None = None,
     seed: int = 1,
     confidence: float = 0.95,
 ) -> CaseSeries:
@@ -115,8 +122,9 @@ def analyse_case_series(
         raise ArgumentError("measures must name at least one measure, got none. Give its code.")
     known = {code: measure_of(caseload, code) for code in codes}
     rng = np.random.default_rng(seed)
-    selection = select_clients(caseload, clients=clients, rng=rng)
+    selection = select_clients(caseload, clients=clients, earlier=key)
     chosen = selection.caseload
+    drawn = None if design is None else with_labels(design, selection.key)
     values = judged_side(visit_values(chosen, measures=codes), chosen.clients)
     values = add_phases(values, chosen.visits, treatments=chosen.treatments)
     found, left_out = [], []
@@ -125,7 +133,8 @@ def analyse_case_series(
         if rows["value"].notna().sum() == 0:
             left_out.append({"measure": measure.name, "reason": "no reading of these clients"})
             continue
-        kinds = {c: _most(rows[c]) for c in ("instrument", "mode")}
+        tool = _most(rows["instrument"])
+        kinds = {"instrument": selection.instruments.get(tool, ""), "mode": _most(rows["mode"])}
         found.append(
             summarise_measure(
                 rows,
@@ -134,6 +143,8 @@ def analyse_case_series(
                 importance=importance_of(caseload, code),
                 rng=rng,
                 confidence=confidence,
+                visits=chosen.visits,
+                recorded=drawn,
             )
         )
     if not found:
@@ -158,6 +169,7 @@ def analyse_case_series(
             found,
             confidence=confidence,
             seed=seed,
+            design=design,
             rules={str(r) for one in found for r in one.values["phase_rule"]},
         ),
         results=results_paragraph(
@@ -167,7 +179,9 @@ def analyse_case_series(
             clients=tables["change"],
             across=tables["across"],
             level=f"{confidence * 100:g}%",
+            randomised=design is not None,
         ),
+        design=design,
         combinations=identifying_combinations(selection.everyone, selection.key, facts=facts),
         left_out=pd.DataFrame(left_out, columns=["measure", "reason"]),
         facts=facts,

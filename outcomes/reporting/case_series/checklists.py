@@ -13,6 +13,7 @@ from outcomes.reporting.case_series.paper_table import Cell, Column, PaperTable
 from outcomes.reporting.case_series.selection import Selection
 from outcomes.reporting.case_series.treatment_table import OPEN
 from outcomes.reporting.wording import plural
+from outcomes.statistics.single_case.recorded_design import DRAWN, RecordedDesign
 from outcomes.statistics.single_case.summary import MeasureSeries
 
 __all__ = ["Checklist", "answers", "checklist_tables", "checklists"]
@@ -38,7 +39,9 @@ def checklists() -> tuple[Checklist, ...]:
     )
 
 
-def answers(selection: Selection, found: list[MeasureSeries]) -> dict[str, str]:
+def answers(
+    selection: Selection, found: list[MeasureSeries], design: RecordedDesign | None = None
+) -> dict[str, str]:
     """Say what the records answer, by key of the items."""
     caseload = selection.caseload
     n = len(selection.key)
@@ -65,6 +68,10 @@ def answers(selection: Selection, found: list[MeasureSeries]) -> dict[str, str]:
         "replication": f"The change of phase is seen in up to {plural(most, 'client')}."
         if most
         else "Phases are not compared: baselines are too short.",
+        "randomisation": "No draw is recorded; no randomisation test was made."
+        if design is None
+        else f"Drawn at random: {DRAWN[design.drawn]} (methods paragraph; test in Table 4). "
+        f"{OPEN}Who drew, how, and was it concealed?",
         "masking": "Masked figures for independent visual analysis are in masked/; the key is "
         "apart. " + OPEN + "Who judged them?",
         "flow": flow.capitalize() + ".",
@@ -82,9 +89,11 @@ def answers(selection: Selection, found: list[MeasureSeries]) -> dict[str, str]:
     }
 
 
-def checklist_tables(selection: Selection, found: list[MeasureSeries]) -> dict[str, PaperTable]:
+def checklist_tables(
+    selection: Selection, found: list[MeasureSeries], design: RecordedDesign | None = None
+) -> dict[str, PaperTable]:
     """Build each checklist as a table: item, topic, question, answer or space for it."""
-    known = answers(selection, found)
+    known = answers(selection, found, design)
     out = {}
     for number, one in enumerate(checklists(), start=1):
         rows = tuple(

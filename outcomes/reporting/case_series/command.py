@@ -7,6 +7,7 @@ from pathlib import Path
 
 from outcomes.records import read_caseload
 from outcomes.reporting.case_series.analysis import CaseSeries
+from outcomes.reporting.case_series.design_file import read_design
 from outcomes.reporting.case_series.disclosure import DESCRIBED
 from outcomes.reporting.case_series.run import Progress, case_series
 from outcomes.reporting.case_series.sections import client_list
@@ -24,6 +25,7 @@ def run_case_series(
     mapping: str = "",
     thresholds: str = "",
     facts: Iterable[str] = tuple(DESCRIBED),
+    design: str = "",
     seed: int = 1,
     confidence: float = 0.95,
     progress: Progress | None = None,
@@ -42,8 +44,10 @@ def run_case_series(
         Text file with one client code a line; empty: those with phases recorded, or else all.
     facts : iterable of str
         What Table 1 tells, as in `case_series`.
+    design : str
+        TOML file that says what was drawn at random (see `design_file`); empty: nothing was.
     seed : int
-        For labels, masked order and bootstrap.
+        For the bootstrap.
     confidence : float
         Level of intervals and of the detectable change, in (0, 1).
     progress : callable, optional
@@ -56,7 +60,13 @@ def run_case_series(
     """
     caseload = read_caseload(data, mapping=mapping or None, thresholds=thresholds or None)
     folder = Path(out).resolve()
-    paths = {"data": data, "clients": clients, "mapping": mapping, "thresholds": thresholds}
+    paths = {
+        "data": data,
+        "clients": clients,
+        "mapping": mapping,
+        "thresholds": thresholds,
+        "design": design,
+    }
     given = {
         name: path if "://" in path else nearest_path(Path(path), folder)
         for name, path in paths.items()
@@ -70,10 +80,17 @@ def run_case_series(
         out=folder,
         clients=client_list(clients, caseload),
         facts=wanted,
+        design=read_design(design),
         seed=seed,
         confidence=confidence,
         command=" ".join(
-            ["outcomes case-series", *words, f"--measures {','.join(codes)}", f"--seed {seed}"]
+            [
+                "outcomes case-series",
+                *words,
+                f"--facts {','.join(wanted)}",
+                f"--measures {','.join(codes)}",
+                f"--seed {seed}",
+            ]
         ),
         parameters={**given, "facts": wanted, "seed": seed},
         inputs=[file for path in paths.values() for file in input_files(path)],

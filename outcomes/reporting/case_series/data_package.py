@@ -110,8 +110,8 @@ def _dated(frame: pd.DataFrame, start: pd.Series, columns: list[str]) -> pd.Data
 
 
 def _letters(values: pd.Series) -> pd.Series:
-    """Keep the kind of an instrument; drop numbers that single out one device."""
-    return values.astype("str").str.replace(r"\s*(no\.?\s*)?\d+\s*$", "", regex=True)
+    """Keep the kind of an instrument; drop the number of the one device."""
+    return values.astype("str").str.replace(r" \d+$", "", regex=True)
 
 
 def _field(table: str, column: str, values: pd.Series) -> dict[str, str]:

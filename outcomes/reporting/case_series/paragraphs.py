@@ -10,7 +10,8 @@ from outcomes.reporting.case_series.paper_table import PaperTable
 from outcomes.reporting.case_series.references import cite
 from outcomes.reporting.case_series.selection import Selection
 from outcomes.reporting.wording import join_words
-from outcomes.statistics.single_case.summary import LEAST_BASELINE, MeasureSeries
+from outcomes.statistics.single_case.recorded_design import DRAWN, RecordedDesign
+from outcomes.statistics.single_case.summary import LEAST_BASELINE, RANDOMISED, MeasureSeries
 
 __all__ = ["methods_paragraph", "results_paragraph"]
 
@@ -22,6 +23,7 @@ def methods_paragraph(
     confidence: float,
     seed: int,
     rules: set[str],
+    design: RecordedDesign | None = None,
 ) -> Paragraph:
     """Draft the methods.
 
@@ -33,6 +35,8 @@ def methods_paragraph(
     seed : int
     rules : set of str
         How phases were found: ``recorded``, ``first treatment``.
+    design : RecordedDesign, optional
+        What was drawn at random before the series began.
     """
     out = Paragraph("methods")
     flow = dict(zip(selection.flow["reason"], selection.flow["count"], strict=True))
@@ -69,6 +73,39 @@ def methods_paragraph(
         terwee=_reference("terwee2021"),
     )
     out.add(_phase_words(rules))
+    if design is None:
+        out.add(
+            "No draw of starts or conditions is recorded, so no randomisation test was made: its p "
+            "would have no meaning."
+        )
+    else:
+        out.add(
+            f"Before the series, {DRAWN[design.drawn]} was drawn at random; phases were compared "
+            f"by a randomisation test over all assignments that could have been drawn ({{test}}).",
+            test=_reference("edgington2007"),
+        )
+    if len(selection.key) > 1:
+        _across_methods(out, level)
+    if any(one.n_phased for one in found):
+        _phased_methods(out)
+    out.add(
+        "The report follows the topics of the SCRIBE ({tate}), CARE ({gagnier}) and STROBE "
+        "({elm}) lists, the treatment those of TIDieR ({hoffmann}; Table 5).",
+        tate=_reference("tate2016"),
+        gagnier=_reference("gagnier2013"),
+        elm=_reference("vonelm2007"),
+        hoffmann=_reference("hoffmann2014"),
+    )
+    out.add(
+        "No comparison group was measured. The statistics were computed with outcomes {version} "
+        "(seed {seed}).",
+        version=Setting(outcomes.__version__, "version of the software"),
+        seed=Setting(str(seed), "seed of the bootstrap"),
+    )
+    return out
+
+
+def _across_methods(out: Paragraph, level: Setting) -> None:
     out.add(
         "Across clients, the numbers better and worse were compared by an exact sign test "
         "({dixon}), and the mean improvement by a permutation test of its sign ({fisher}) "
@@ -78,43 +115,31 @@ def methods_paragraph(
         fisher=_reference("fisher1935"),
         efron=_reference("efron1993"),
     )
-    if any(one.n_phased for one in found):
-        least = Setting(str(LEAST_BASELINE), "fewest baseline readings for comparing phases")
-        out.add(
-            "Where a client had at least {least} baseline readings, phases were compared by the "
-            "nonoverlap of all pairs ({parker}) with a score interval ({newcombe}) and by "
-            "generalised least squares with continuous-time serial correlation ({jones}), averaged "
-            "over its restricted likelihood.",
-            least=least,
-            parker=_reference("parker2009nap"),
-            newcombe=_reference("newcombe2006"),
-            jones=_reference("jones1991"),
-        )
-        out.add(
-            "Gains of level were combined in a multilevel model with gains varying between clients "
-            "({ferron}) and small-sample degrees of freedom ({kenward}), with a prediction "
-            "interval for a next client ({higgins}), and expressed as a between-case standardised "
-            "mean difference by restricted maximum likelihood with serial correlation "
-            "({pustejovsky}).",
-            ferron=_reference("ferron2009"),
-            kenward=_reference("kenward1997"),
-            higgins=_reference("higgins2009"),
-            pustejovsky=_reference("pustejovsky2014"),
-        )
+
+
+def _phased_methods(out: Paragraph) -> None:
+    least = Setting(str(LEAST_BASELINE), "fewest baseline readings for comparing phases")
     out.add(
-        "The report follows the topics of the SCRIBE ({tate}) and CARE ({gagnier}) lists, the "
-        "treatment those of TIDieR ({hoffmann}; Table 5).",
-        tate=_reference("tate2016"),
-        gagnier=_reference("gagnier2013"),
-        hoffmann=_reference("hoffmann2014"),
+        "Where a client had at least {least} baseline readings, phases were compared by the "
+        "nonoverlap of all pairs ({parker}) with a score interval ({newcombe}) and by "
+        "generalised least squares with continuous-time serial correlation ({jones}), averaged "
+        "over its restricted likelihood.",
+        least=least,
+        parker=_reference("parker2009nap"),
+        newcombe=_reference("newcombe2006"),
+        jones=_reference("jones1991"),
     )
     out.add(
-        "No comparison group was measured. The statistics were computed with outcomes {version} "
-        "(seed {seed}).",
-        version=Setting(outcomes.__version__, "version of the software"),
-        seed=Setting(str(seed), "seed of the bootstrap and of the labels"),
+        "Gains of level were combined in a multilevel model with gains varying between clients "
+        "({ferron}) and small-sample degrees of freedom ({kenward}), with a prediction "
+        "interval for a next client ({higgins}), and expressed as a between-case standardised "
+        "mean difference by restricted maximum likelihood with serial correlation "
+        "({pustejovsky}).",
+        ferron=_reference("ferron2009"),
+        kenward=_reference("kenward1997"),
+        higgins=_reference("higgins2009"),
+        pustejovsky=_reference("pustejovsky2014"),
     )
-    return out
 
 
 def results_paragraph(
@@ -125,6 +150,7 @@ def results_paragraph(
     clients: PaperTable,
     across: PaperTable,
     level: str,
+    randomised: bool = False,
 ) -> Paragraph:
     """Draft the results: declines first, then counts, means, and the spread between clients."""
     out = Paragraph("results")
@@ -146,8 +172,9 @@ def results_paragraph(
     out.start_part()
     _event_sentence(out, selection.caseload)
     out.add(
-        "These are changes, not effects of treatment: without a comparison, natural course, "
-        "regression to the mean and the choice of clients remain in them."
+        ("Apart from the randomisation test, these are" if randomised else "These are")
+        + " changes, not effects of treatment: without a comparison, natural course, regression "
+        "to the mean and the choice of clients remain in them."
     )
     return out
 
@@ -249,6 +276,15 @@ def _across_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, row
             p=quote(model, "p"),
             spread=quote("Spread of gains between clients"),
             next=quote("Gain of the next client, prediction interval"),
+        )
+    drawn = RANDOMISED[0].upper() + RANDOMISED[1:]
+    if drawn in at and table.cell(at[drawn], "estimate").text != DASH:
+        out.add(
+            "In {n} clients the phases differed on average by {difference}; by the draw itself "
+            f"so large a difference or a larger one has {p_words(drawn)} (randomisation test).",
+            n=quote(drawn, "n"),
+            difference=quote(drawn),
+            p=quote(drawn, "p"),
         )
     g = "Between-case standardised mean difference"
     if g in at and table.cell(at[g], "estimate").text != DASH:

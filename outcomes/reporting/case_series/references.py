@@ -59,6 +59,17 @@ METHODS: dict[str, tuple[str, dict[str, str]]] = {
             "pages": "284--299",
         },
     ),
+    "edgington2007": (
+        "book",
+        {
+            "author": "Edgington, Eugene S. and Onghena, Patrick",
+            "title": "Randomization Tests",
+            "edition": "4",
+            "publisher": "Chapman and Hall/CRC",
+            "address": "Boca Raton",
+            "year": "2007",
+        },
+    ),
     "tarlow2017": (
         "article",
         {
@@ -236,13 +247,20 @@ METHODS: dict[str, tuple[str, dict[str, str]]] = {
 
 _PHASED = ("parker2009nap", "newcombe2006", "jones1991", "ferron2009", "kenward1997",
            "pustejovsky2014", "higgins2009")  # fmt: skip
-_ALWAYS = ("weir2005", "terwee2021", "dixon1946", "fisher1935", "efron1993", "tate2016",
-           "gagnier2013", "hoffmann2014", "vonelm2007")  # fmt: skip
+_ACROSS = ("dixon1946", "fisher1935", "efron1993")
+_ALWAYS = ("weir2005", "terwee2021", "tate2016", "gagnier2013", "hoffmann2014", "vonelm2007")
 
 
-def cited(*, phased: bool) -> list[str]:
-    """Keys of the publications whose methods were used."""
-    return sorted([*_ALWAYS, *(_PHASED if phased else ())])
+def cited(*, phased: bool, several: bool = True, randomised: bool = False) -> list[str]:
+    """Keys of the publications that the paragraphs cite."""
+    return sorted(
+        [
+            *_ALWAYS,
+            *(_PHASED if phased else ()),
+            *(_ACROSS if several else ()),
+            *(("edgington2007",) if randomised else ()),
+        ]
+    )
 
 
 def cite(key: str) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
@@ -13,18 +12,19 @@ import numpy as np
 import pandas as pd
 
 from outcomes.records.caseload import Caseload
-from outcomes.records.safe_text import write_owner_only
 from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.case_series.analysis import CaseSeries, analyse_case_series
 from outcomes.reporting.case_series.checklists import checklist_tables
 from outcomes.reporting.case_series.data_package import data_tables, write_data_package
 from outcomes.reporting.case_series.disclosure import DESCRIBED
 from outcomes.reporting.case_series.export import export_figure
+from outcomes.reporting.case_series.key_folder import masked_seed, read_key, write_keys
 from outcomes.reporting.case_series.manuscript import checklist_document, manuscript, read_first
 from outcomes.reporting.case_series.masked import write_masked
 from outcomes.reporting.case_series.references import bibliography, cited
 from outcomes.reporting.case_series.result_tables import index_table
 from outcomes.reporting.manifest import MANIFEST, Manifest, describe_files
+from outcomes.statistics.single_case.recorded_design import RecordedDesign
 from outcomes.statistics.single_case.summary import MeasureSeries
 
 __all__ = ["Progress", "case_series"]
@@ -39,6 +39,7 @@ def case_series(
     out: str | Path = "",
     clients: Iterable[str] | None = None,
     facts: Iterable[str] = tuple(DESCRIBED),
+    design: RecordedDesign | None = None,
     seed: int = 1,
     confidence: float = 0.95,
     command: str = "",
@@ -59,14 +60,17 @@ def case_series(
         Codes, the main one first.
     out : path
         Folder for the paper; nothing is written where empty. The keys go to a folder beside it
-        (``NAME_keys``), never inside.
+        (``NAME_keys``), never inside; with keys there, clients keep the labels of that draft.
     clients : iterable of str, optional
         Codes; all clients with consent where left out.
     facts : iterable of str
         What Table 1 and the data tell about a client, of age_band, sex, complaint,
         affected_side, onset_band, clinic: fewer facts, fewer people recognised.
+    design : RecordedDesign, optional
+        What was drawn at random before the series began (`read_design`); without it no
+        randomisation test is made.
     seed : int
-        For labels, masked order and bootstrap.
+        For the bootstrap.
     confidence : float
         Level of intervals and of the detectable change, in (0, 1).
     command : str
@@ -98,9 +102,12 @@ def case_series(
             measures=measures,
             clients=clients,
             facts=facts,
+            design=design,
             seed=seed,
             confidence=confidence,
         )
+    folder = Path(out).resolve()
+    keys = folder.with_name(f"{folder.name}_keys")
     show = progress or (lambda done, total, what: None)
     show(0, 4, "analysing")
     series = analyse_case_series(
@@ -108,11 +115,11 @@ def case_series(
         measures=measures,
         clients=clients,
         facts=facts,
+        design=design,
+        key=read_key(keys),
         seed=seed,
         confidence=confidence,
     )
-    folder = Path(out).resolve()
-    keys = folder.with_name(f"{folder.name}_keys")
     written: list[Path] = []
     show(1, 4, "figures")
     pictures: dict[str, Path] = {}
@@ -125,7 +132,7 @@ def case_series(
          for f in series.figures]
     )  # fmt: skip
     written.append(write_atomically(folder / "figures" / "captions.csv", csv_bytes(alt)))
-    rng = np.random.default_rng([seed, 7])
+    rng = np.random.default_rng(masked_seed(keys))
     masked, masked_key = write_masked(series.found[0], folder / "masked", rng=rng)
     written += masked
     show(2, 4, "tables")
@@ -158,7 +165,7 @@ def case_series(
     manifest.outputs.extend(describe_files(data, folder=folder))
     written += data
     write_atomically(folder / MANIFEST, manifest.to_json().encode())
-    _write_keys(keys, series.selection.key, masked_key)
+    write_keys(keys, client_key=series.selection.key, masked_key=masked_key)
     show(4, 4, "done")
     names = sorted(p.relative_to(folder).as_posix() for p in written)
     return replace(series, folder=folder, keys=keys, files=(*names, MANIFEST))
@@ -177,7 +184,7 @@ def _write_tables(series: CaseSeries, folder: Path) -> list[Path]:
     if len(supplement):
         path = folder / "tables" / "single_case_indices.csv"
         written.append(write_atomically(path, csv_bytes(supplement)))
-    forms = checklist_tables(series.selection, series.found)
+    forms = checklist_tables(series.selection, series.found, series.design)
     for name, table in forms.items():
         path = folder / "checklists" / f"{name}.html"
         written.append(write_atomically(path, table.to_html().encode()))
@@ -190,7 +197,11 @@ def _write_texts(series: CaseSeries, folder: Path, pictures: dict[str, Path]) ->
     numbers = pd.concat([series.methods.numbers, series.results.numbers], ignore_index=True)
     phased = any(one.n_phased for one in series.found)
     thresholds = [t for one in series.found for t in (one.error, one.importance)]
-    keys = cited(phased=phased)
+    keys = cited(
+        phased=phased,
+        several=len(series.selection.key) > 1,
+        randomised=series.design is not None,
+    )
     texts = {
         "methods.txt": (series.methods.text + "\n").encode(),
         "results.txt": (series.results.text + "\n").encode(),
@@ -206,15 +217,6 @@ def _write_texts(series: CaseSeries, folder: Path, pictures: dict[str, Path]) ->
         ),
     }
     return [write_atomically(folder / name, data) for name, data in texts.items()]
-
-
-def _write_keys(folder: Path, key: pd.DataFrame, masked: pd.DataFrame) -> None:
-    """Write both keys so that only their owner can read them; a run again replaces them."""
-    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    os.chmod(folder, 0o700)
-    for name, frame in (("client_key.csv", key), ("masked_key.csv", masked)):
-        (folder / name).unlink(missing_ok=True)
-        write_owner_only(folder / name, csv_bytes(frame).decode())
 
 
 def _thresholds(found: list[MeasureSeries]) -> list[dict[str, object]]:

@@ -1,31 +1,30 @@
 """Who is in the case series: asked for, with consent, one episode each, under neutral labels.
 
-Nothing that leaves this module carries a client's code, a date or a year of birth: times are days
-and weeks from the start of the episode, ages are bands of ten years, people and places have
-letters. The key from code to label is a frame of its own.
+The records are first anonymised as anything else that leaves the clinic (`anonymise`: codes drawn
+at random, dates shifted, instruments by their kind, rare words dropped). Labels follow the order of
+those random codes, so that neither the clinic's order nor a printed seed leads back to anyone;
+times are told as days from the first visit, ages in bands of ten years, people and places by
+letters. The key from code to label is a frame of its own; given again, it keeps the labels.
 """
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from outcomes.errors import ArgumentError, DataError
 from outcomes.records.caseload import Caseload
+from outcomes.records.privacy import anonymise
+from outcomes.records.safe_text import harmless
 
-#: Words shared by fewer clients of the caseload are not shown.
+#: Words shared by fewer clients with consent are not shown.
 RARE_BELOW = 3
 NOT_SHOWN = "not shown"
-_WORDS = {
-    "clients": ("complaint",),
-    "visits": ("end_reason",),
-    "treatments": ("technique", "region"),
-    "home_exercise": ("exercise",),
-    "events": ("event", "severity"),
-}
 
 __all__ = ["Selection", "age_bands", "onset_bands", "select_clients"]
 
@@ -37,7 +36,7 @@ class Selection:
     Attributes
     ----------
     caseload : Caseload
-        Their rows only, clients, practitioners, clinics and raters relabelled.
+        Their rows only, anonymised and relabelled.
     everyone : DataFrame
         The whole caseload's clients table with age_band and onset_band, for counting how many
         people share a description; not for writing out.
@@ -45,16 +44,20 @@ class Selection:
         label and client (the clinic's own code); to be kept apart.
     flow : DataFrame
         reason and count: asked for, without consent, without a visit, included.
+    instruments : dict of str to str
+        The clinic's own names of the instruments by those in `caseload`, for looking thresholds
+        up; not for writing out.
     """
 
     caseload: Caseload
     everyone: pd.DataFrame
     key: pd.DataFrame
     flow: pd.DataFrame
+    instruments: dict[str, str]
 
 
 def select_clients(
-    caseload: Caseload, *, clients: Iterable[str] | None, rng: np.random.Generator
+    caseload: Caseload, *, clients: Iterable[str] | None, earlier: pd.DataFrame | None = None
 ) -> Selection:
     """Take the clients asked for, leave out those without consent, and relabel the rest.
 
@@ -64,8 +67,8 @@ def select_clients(
         The clinic's records.
     clients : iterable of str or None
         Codes; None for all with consent.
-    rng : numpy Generator
-        For the order of the labels, so that they do not follow the clinic's.
+    earlier : DataFrame, optional
+        Key of an earlier draft (label, client): its clients keep their labels.
 
     Returns
     -------
@@ -112,13 +115,40 @@ def select_clients(
             f"at least one client must have consent to a case report recorded "
             f"(consent_case_report); 0 of {len(wanted)} have. Ask for it, record it, and run again."
         )
-    order = [kept[i] for i in rng.permutation(len(kept))]
-    width = len(str(len(order)))
-    labels = {code: f"P{i + 1:0{width}d}" for i, code in enumerate(order)}
+    safe, codes, tools = _anonymised(caseload)
+    labels = _labels(sorted(kept, key=codes.__getitem__), earlier)
     key = pd.DataFrame({"label": list(labels.values()), "client": list(labels)})
-    everyone = _banded(_without_rare_words(caseload))
-    mine = _one_episode(_without_rare_words(caseload), set(kept))
-    return Selection(_relabelled(mine, labels), everyone, key, flow)
+    by_code = {codes[client]: label for client, label in labels.items()}
+    mine, instruments = _relabelled(_one_episode(safe, set(by_code)), by_code, tools)
+    return Selection(mine, _banded(caseload, safe), key, flow, instruments)
+
+
+def _anonymised(caseload: Caseload) -> tuple[Caseload, dict[str, str], dict[str, str]]:
+    """Anonymise, and read the key back: codes by client, and instruments by their new names."""
+    least = max(2, min(RARE_BELOW, int(caseload.clients["client"].nunique())))
+    with tempfile.TemporaryDirectory() as place:
+        file = Path(place) / "key.csv"
+        safe = anonymise(caseload, key_file=file, rare_below=least).caseload
+        key = pd.read_csv(file, dtype=str, keep_default_na=False)
+    whose = key[key["kind"] == "client"].set_index("old")["new"]
+    codes = {str(c): str(whose[harmless(str(c))]) for c in caseload.clients["client"]
+             if harmless(str(c)) in whose.index}  # fmt: skip
+    tools = key[key["new"].isin(set(safe.measurements["instrument"].dropna()))]
+    return safe, codes, dict(zip(tools["new"], tools["old"], strict=True))
+
+
+def _labels(clients: list[str], earlier: pd.DataFrame | None) -> dict[str, str]:
+    """Give the clients numbers in the order given; those of an earlier key keep their labels."""
+    known: dict[str, str] = {}
+    if earlier is not None:
+        known = dict(zip(earlier["client"].astype(str), earlier["label"].astype(str), strict=True))
+    kept = {client: known[client] for client in clients if client in known}
+    taken = set(kept.values())
+    width = len(str(len(clients)))
+    free = (label for i in range(1, 2 * len(clients) + 1)
+            if (label := f"P{i:0{width}d}") not in taken)  # fmt: skip
+    found = {client: kept.get(client) or next(free) for client in clients}
+    return dict(sorted(found.items(), key=lambda pair: pair[1]))
 
 
 def age_bands(birth_year: pd.Series, year: pd.Series) -> pd.Series:
@@ -130,18 +160,22 @@ def age_bands(birth_year: pd.Series, year: pd.Series) -> pd.Series:
 
 
 def onset_bands(weeks: pd.Series) -> pd.Series:
-    """Weeks of symptoms in bands: under 6, 6 to 12, over 12."""
+    """Weeks of symptoms in bands: under 6, 6 to 11, 12 or more."""
     words = np.select(
-        [weeks < 6, weeks <= 12, weeks > 12], ["under 6", "6 to 12", "over 12"], default=""
+        [weeks < 6, weeks < 12, weeks >= 12], ["under 6", "6 to 11", "12 or more"], default=""
     )
     return pd.Series(words, index=weeks.index).where(weeks.notna(), None).astype("str")
 
 
-def _banded(caseload: Caseload) -> pd.DataFrame:
-    """Clients with bands in place of years and weeks."""
+def _banded(caseload: Caseload, safe: Caseload) -> pd.DataFrame:
+    """Clients with bands in place of years and weeks, complaints only as the safe copy has them."""
     first = caseload.visits.groupby("client")["date"].min().dt.year
     clients = caseload.clients
+    shown = clients["complaint"].isna() | clients["complaint"].isin(
+        set(safe.clients["complaint"].dropna())
+    )
     return clients.assign(
+        complaint=clients["complaint"].where(shown, NOT_SHOWN),
         age_band=age_bands(clients["birth_year"], clients["client"].map(first)).to_numpy(),
         onset_band=onset_bands(clients["onset_weeks"].astype(float)).to_numpy(),
     )
@@ -170,52 +204,59 @@ def _one_episode(caseload: Caseload, codes: set[str]) -> Caseload:
     return caseload.with_tables(**tables)
 
 
-def _without_rare_words(caseload: Caseload) -> Caseload:
-    """Replace words that fewer than 3 clients of the caseload share: they may be free text."""
-    least = min(RARE_BELOW, caseload.clients["client"].nunique())
-    tables = {}
-    for name, columns in _WORDS.items():
-        frame = caseload.tables[name]
-        for column in columns:
-            sharing = frame.groupby(column)["client"].transform("nunique")
-            frame = frame.assign(
-                **{
-                    column: frame[column].where(
-                        frame[column].isna() | (sharing >= least), NOT_SHOWN
-                    )
-                }
-            )
-        tables[name] = frame
-    return caseload.with_tables(**tables)
+def _relabelled(
+    caseload: Caseload, labels: dict[str, str], tools: dict[str, str]
+) -> tuple[Caseload, dict[str, str]]:
+    """Put labels for codes, and names in order of first appearance for people, places and tools.
 
-
-def _relabelled(caseload: Caseload, labels: dict[str, str]) -> Caseload:
-    tables = {}
-    people = _letters(
-        caseload,
-        [("visits", "practitioner"), ("clients", "practitioner"), ("measurements", "rater")],
+    The second part gives the clinic's own names of the instruments by their new ones.
+    """
+    tables = {
+        name: frame.assign(client=frame["client"].astype(str).map(labels)).sort_values(
+            "client", kind="stable", ignore_index=True
+        )
+        for name, frame in caseload.tables.items()
+    }
+    people = _first_seen(
+        tables, [("visits", "practitioner"), ("clients", "practitioner"), ("measurements", "rater")]
     )
-    places = _letters(caseload, [("clients", "clinic")])
-    for name, frame in caseload.tables.items():
-        frame = frame.assign(client=frame["client"].astype(str).map(labels))
-        for column, letters in (
-            ("practitioner", people),
-            ("rater", people),
-            ("clinic", places),
-        ):
+    names = {
+        "practitioner": {code: _letter(i) for i, code in enumerate(people)},
+        "clinic": {
+            code: _letter(i) for i, code in enumerate(_first_seen(tables, [("clients", "clinic")]))
+        },
+        "instrument": _renumbered(_first_seen(tables, [("measurements", "instrument")])),
+    }
+    names["rater"] = names["practitioner"]
+    for name, frame in tables.items():
+        for column, words in names.items():
             if column in frame.columns:
-                frame[column] = frame[column].map(letters, na_action="ignore").astype("str")
-        tables[name] = frame.sort_values("client", kind="stable", ignore_index=True)
-    return caseload.with_tables(**tables)
+                frame[column] = frame[column].map(words, na_action="ignore").astype("str")
+        tables[name] = frame
+    found = {new: tools[old] for old, new in names["instrument"].items()}
+    return caseload.with_tables(**tables), found
 
 
-def _letters(caseload: Caseload, where: list[tuple[str, str]]) -> dict[str, str]:
-    """Neutral letters for codes of people or places, in order of first appearance."""
+def _first_seen(tables: dict[str, pd.DataFrame], where: list[tuple[str, str]]) -> list[str]:
     found: dict[str, None] = {}
     for table, column in where:
-        for code in caseload.tables[table][column].dropna().astype(str):
+        for code in tables[table][column].dropna().astype(str):
             found.setdefault(code, None)
-    return {code: _letter(i) for i, code in enumerate(found)}
+    return list(found)
+
+
+def _renumbered(names: list[str]) -> dict[str, str]:
+    """Give numbers to instruments of a kind in the order given, where they have numbers."""
+    seen: dict[str, int] = {}
+    out = {}
+    for name in names:
+        kind, _, number = name.rpartition(" ")
+        if kind and number.isdigit():
+            seen[kind] = seen.get(kind, 0) + 1
+            out[name] = f"{kind} {seen[kind]}"
+        else:
+            out[name] = name
+    return out
 
 
 def _letter(place: int) -> str:

@@ -3,9 +3,9 @@
 One idea a file: `phases` cuts readings into series and phases; `trend` describes them;
 `nonoverlap`, `rank` and `magnitude` hold the indices of one client, `facts` what each answers and
 `indices` all of them in one frame; `serial` and `course` carry serial correlation further;
-`designs`, `randomisation` and `power` belong to randomised designs; `between_moment`,
-`between_restricted` and `across` look across clients; `start_end` and `resampling` serve where
-only a start and an end exist; `masking` is for masked visual analysis.
+`designs`, `randomisation`, `recorded_design` and `power` belong to randomised designs;
+`between_moment`, `between_restricted` and `across` look across clients; `start_end` and
+`resampling` serve where only a start and an end exist; `masking` is for masked visual analysis.
 """
 
 from outcomes.statistics.single_case.across import (
@@ -46,6 +46,10 @@ from outcomes.statistics.single_case.phases import Series, add_phases, read_seri
 from outcomes.statistics.single_case.power import randomisation_power
 from outcomes.statistics.single_case.randomisation import RandomisationTest, randomisation_test
 from outcomes.statistics.single_case.rank import baseline_corrected_tau, tau, tau_u
+from outcomes.statistics.single_case.recorded_design import (
+    RecordedDesign,
+    recorded_randomisation_test,
+)
 from outcomes.statistics.single_case.resampling import (
     PermutedMean,
     bootstrap_t_interval,
@@ -62,6 +66,7 @@ __all__ = [
     "Design",
     "PermutedMean",
     "RandomisationTest",
+    "RecordedDesign",
     "Series",
     "SignTest",
     "SingleCaseIndex",
@@ -98,6 +103,7 @@ __all__ = [
     "staggered_starts",
     "tau",
     "tau_u",
+    "recorded_randomisation_test",
     "trend_lines",
     "two_sd_band",
     "within_case_difference",

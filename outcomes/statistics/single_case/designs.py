@@ -14,7 +14,7 @@ from math import comb, factorial, prod
 
 import numpy as np
 
-from outcomes.errors import ArgumentError, check_count
+from outcomes.errors import ArgumentError, DataError, check_count
 
 __all__ = [
     "Design",
@@ -71,6 +71,21 @@ class Design:
             return self._rows(self.order[rng.integers(0, len(self.order), size)])
         picks = np.column_stack([rng.integers(0, len(c), size) for c in self.choices])
         return self._rows(picks)
+
+    def check_possible(self, observed: np.ndarray) -> None:
+        """Refuse phases (0 and 1 per reading) that the design could not have drawn."""
+        parts = np.split(observed, np.cumsum(self.lengths)[:-1])
+        alike = [(rows == part).all(axis=1) for rows, part in zip(self.choices, parts, strict=True)]
+        if self.order is None:
+            possible = all(same.any() for same in alike)
+        else:
+            fits = [same[self.order[:, place]] for place, same in enumerate(alike)]
+            possible = bool(np.all(fits, axis=0).any())
+        if not possible:
+            raise DataError(
+                "phases must be ones that the design could have drawn. Check the phase of each "
+                "visit, and give the design that was in fact drawn from."
+            )
 
     def _rows(self, picks: np.ndarray) -> np.ndarray:
         return np.concatenate(

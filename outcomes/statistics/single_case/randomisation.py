@@ -151,7 +151,7 @@ def randomisation_test(
         )
     else:
         assignments = design.draw(check_count("draws", draws), rng)
-    _must_be_possible(design, observed)
+    design.check_possible(observed)
     reference = compute(y, assignments, design.lengths)
     value = float(compute(y, observed[None, :], design.lengths)[0])
     extreme = _at_least(reference, value, alternative)
@@ -234,19 +234,3 @@ def _at_least(reference: np.ndarray, value: float, alternative: str) -> int:
     if alternative == "worse":
         return int((reference <= value + slack).sum())
     return int((np.abs(reference) >= abs(value) - slack).sum())
-
-
-def _must_be_possible(design: Design, observed: np.ndarray) -> None:
-    start, picks = 0, []
-    for n, choices in zip(design.lengths, design.choices, strict=True):
-        same = np.flatnonzero((choices == observed[start : start + n]).all(axis=1))
-        picks.append(int(same[0]) if same.size else -1)
-        start += n
-    possible = min(picks) >= 0
-    if possible and design.order is not None:
-        possible = bool((design.order == np.array(picks)).all(axis=1).any())
-    if not possible:
-        raise DataError(
-            "phases must be ones that the design could have drawn. Check the phase of each visit, "
-            "and give the design that was in fact drawn from."
-        )

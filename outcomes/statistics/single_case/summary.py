@@ -23,6 +23,10 @@ from outcomes.statistics.single_case.between_restricted import between_case_rest
 from outcomes.statistics.single_case.course import phase_effects
 from outcomes.statistics.single_case.indices import case_indices
 from outcomes.statistics.single_case.phases import BASELINE
+from outcomes.statistics.single_case.recorded_design import (
+    RecordedDesign,
+    recorded_randomisation_test,
+)
 from outcomes.statistics.single_case.resampling import (
     bootstrap_t_interval,
     permutation_test_of_mean,
@@ -31,9 +35,12 @@ from outcomes.statistics.single_case.serial import serial_correlation
 from outcomes.statistics.single_case.start_end import sign_test
 from outcomes.statistics.single_case.trend import describe_phases
 
-__all__ = ["LEAST_BASELINE", "MeasureSeries", "summarise_measure"]
+__all__ = ["LEAST_BASELINE", "RANDOMISED", "MeasureSeries", "summarise_measure"]
 
 Result = TypeVar("Result")
+
+#: Name of the quantity that a recorded randomisation tests.
+RANDOMISED = "difference of phases, by the draw itself"
 
 #: Baseline readings from which phases are compared; below, only start and end are.
 LEAST_BASELINE = 3
@@ -86,6 +93,8 @@ def summarise_measure(
     importance: Threshold | None,
     rng: np.random.Generator,
     confidence: float = 0.95,
+    visits: pd.DataFrame | None = None,
+    recorded: RecordedDesign | None = None,
 ) -> MeasureSeries:
     """Compute all that a case series reports about one measure.
 
@@ -105,6 +114,8 @@ def summarise_measure(
         For the bootstrap.
     confidence : float
         Level of intervals and of the detectable change, in (0, 1).
+    visits, recorded : DataFrame and RecordedDesign, optional
+        Every visit kept (client, visit, phase) and what was drawn at random; both or neither.
 
     Returns
     -------
@@ -138,6 +149,10 @@ def summarise_measure(
         levels = phase_effects(phased, better=better, ci_level=confidence)
         serial = serial_correlation(phased, ci_level=confidence)
     n_phased = int(phased["client"].nunique()) if len(phased) else 0
+    across = _across(judged, phased, measure, rng, confidence)
+    if visits is not None and recorded is not None:
+        row = _from_design(kept, visits, recorded, measure, rng, confidence)
+        across = pd.concat([across, pd.DataFrame([row])], ignore_index=True)
     clients = int(kept["client"].nunique())
     if n_phased < clients:
         notes.append(
@@ -154,7 +169,7 @@ def summarise_measure(
         indices=indices,
         levels=levels,
         serial=serial,
-        across=_across(judged, phased, measure, rng, confidence),
+        across=across,
         n_clients=clients,
         n_phased=n_phased,
         notes=tuple(notes),
@@ -233,6 +248,7 @@ def _verdict_counts(judged: pd.DataFrame, level: float) -> list[dict[str, object
 def _from_start_and_end(
     judged: pd.DataFrame, unit: str, better: str, rng: np.random.Generator, level: float
 ) -> list[dict[str, object]]:
+    judged = judged.sort_values(["start_value", "latest_value"])  # labels do not move the draws
     sign = 1 if better == "higher" else -1
     improvement = sign * (judged["latest_value"] - judged["start_value"])
     test = _try(lambda: permutation_test_of_mean(judged, better=better, rng=rng))
@@ -311,6 +327,33 @@ def _from_phases(
             | {k: row[k] for k in ("estimate", "ci_low", "ci_high", "ci_level", "method", "notes")}
         )
     return rows
+
+
+def _from_design(
+    kept: pd.DataFrame,
+    visits: pd.DataFrame,
+    recorded: RecordedDesign,
+    measure: Measure,
+    rng: np.random.Generator,
+    level: float,
+) -> dict[str, object]:
+    """Test the difference of phases by the randomisation that was recorded."""
+    test = _try(
+        lambda: recorded_randomisation_test(
+            kept, visits, recorded=recorded, better=measure.better, rng=rng
+        )
+    )
+    row: dict[str, object] = dict.fromkeys(("estimate", "ci_low", "ci_high", "p_value"), np.nan)
+    row |= {"quantity": RANDOMISED, "ci_level": level, "unit": measure.unit, "n": 0}
+    if isinstance(test, str):
+        return row | {"method": "not computed", "notes": test}
+    return row | {
+        "estimate": test.statistic,
+        "p_value": test.p_value,
+        "n": test.n,
+        "method": f"randomisation test; {test.method} ({test.n_assignments:,} possible)",
+        "notes": f"Smallest p that this design can give: {test.smallest_p:.2g}.",
+    }
 
 
 def _try(compute: Callable[[], Result]) -> Result | str:

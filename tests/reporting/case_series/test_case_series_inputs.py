@@ -1,5 +1,6 @@
 """What goes into a case series: consent, few readings, odd records, recognisable clients."""
 
+import itertools
 import json
 
 import numpy as np
@@ -10,10 +11,13 @@ from case_series_fixtures import MAPPING, schutte_caseload
 from outcomes.errors import ArgumentError, DataError
 from outcomes.records import read_caseload
 from outcomes.reporting.case_series import case_series, run_case_series
+from outcomes.reporting.case_series.design_file import read_design
 from outcomes.reporting.case_series.disclosure import identifying_combinations
 from outcomes.reporting.case_series.drafting import Paragraph, Setting
 from outcomes.reporting.case_series.sections import client_list, table, text, words
 from outcomes.reporting.case_series.selection import NOT_SHOWN
+from outcomes.statistics.single_case.recorded_design import RecordedDesign
+from outcomes.statistics.single_case.summary import RANDOMISED
 
 
 @pytest.fixture(scope="module")
@@ -235,6 +239,7 @@ def test_command_reads_a_list_and_notes_what_it_was_given(tmp_path):
         clients=str(tmp_path / "list.txt"),
         measures=["fatigue_score"],
         out=str(tmp_path / "paper"),
+        facts=["sex"],
         seed=4,
         progress=lambda done, total, what: seen.append((done, total, what)),
     )
@@ -242,7 +247,79 @@ def test_command_reads_a_list_and_notes_what_it_was_given(tmp_path):
     manifest = json.loads((tmp_path / "paper" / "manifest.json").read_text("utf-8"))
     assert manifest["parameters"]["clients"] == "../list.txt"
     assert "--measures fatigue_score --seed 4" in manifest["parameters"]["command_line"]
+    assert "--facts sex" in manifest["parameters"]["command_line"]
+    assert manifest["parameters"]["facts"] == ["sex"]
     assert {"in/measurements.csv", "list.txt"} <= {
         entry["path"].removeprefix("../") for entry in manifest["inputs"]
     }
     assert seen[0][0] == 0 and seen[-1][0] == seen[-1][1]
+
+
+def test_records_are_anonymised_as_all_that_leaves_the_clinic(tmp_path):
+    rows = [(c, v, 50 - v) for c in "ABCD" for v in range(1, 4)]
+    lines = [{"client": c, "date": "2024-03-20", "exercise": "told by Y", "done": 1} for c in "A"]
+    caseload = small(tmp_path, rows, extra={"home_exercise": lines})
+    named = caseload.measurements.assign(instrument="Acme goniometer no. 7781", rater="Smith")
+    series = run(caseload.with_tables(measurements=named), clients=["A", "C"])
+    safe = series.selection.caseload
+    assert set(safe.measurements["instrument"]) == {"goniometer"}
+    assert set(safe.measurements["rater"]) == {"A"}
+    assert series.selection.instruments == {"goniometer": "Acme goniometer no. 7781"}
+    assert set(safe.home_exercise["exercise"]) == {NOT_SHOWN}
+
+
+DESIGN = "drawn = 'start'\nleast_baseline = 3\nleast_treatment = 3\n[starts]\nA = [3, 4, 5]\n"
+
+
+def test_a_recorded_draw_is_tested_and_said(tmp_path):
+    (tmp_path / "draw.toml").write_text(DESIGN)
+    design = read_design(tmp_path / "draw.toml")
+    start = {"A": 4, "B": 5, "C": 3}
+    rows = [(c, v, 50 - 9 * (v > start[c]) + v % 2) for c in "ABC" for v in range(1, 10)]
+    frame = pd.DataFrame(rows, columns=["client", "visit", "value"])
+    caseload = small(tmp_path, rows)
+    visits = caseload.visits.assign(
+        phase=[
+            "baseline" if v <= start[c] else "treatment"
+            for c, v in zip(caseload.visits["client"], caseload.visits["visit"], strict=True)
+        ]
+    )
+    series = run(caseload.with_tables(visits=visits), design=design)
+    # every start written out: A 3 to 5, B and C 3 to 6 baseline visits
+    by_hand = []
+    for starts in itertools.product((3, 4, 5), (3, 4, 5, 6), (3, 4, 5, 6)):
+        gaps = []
+        for client, first in zip("ABC", starts, strict=True):
+            mine = frame[frame["client"] == client]
+            later = mine["visit"] > first
+            gaps.append(mine.loc[~later, "value"].mean() - mine.loc[later, "value"].mean())
+        by_hand.append((sum(gaps) / 3, starts == (4, 5, 3)))
+    seen = next(gap for gap, mine in by_hand if mine)
+    p = sum(gap >= seen - 1e-9 for gap, _ in by_hand) / len(by_hand)
+    across = series.found[0].across.set_index("quantity").loc[RANDOMISED]
+    assert across["estimate"] == pytest.approx(seen) and across["p_value"] == pytest.approx(p)
+    assert "48 possible" in across["method"]
+    assert "(randomisation test)" in series.results.text
+    assert "start of treatment of each client" in series.methods.text
+    plain = run(caseload.with_tables(visits=visits))
+    assert "No draw of starts or conditions is recorded" in plain.methods.text
+    assert "randomisation test)" not in plain.results.text
+
+
+def test_phases_that_the_draw_cannot_have_given_are_said(tmp_path):
+    rows = [(c, v, 50 - v) for c in "AB" for v in range(1, 8)]
+    caseload = small(tmp_path, rows, phase=lambda v: "baseline" if v < 3 else "treatment")
+    series = run(caseload, design=RecordedDesign("start"))
+    across = series.found[0].across.set_index("quantity").loc[RANDOMISED]
+    assert across["method"] == "not computed"
+    assert "must be ones that the design could have drawn" in across["notes"]
+
+
+def test_design_file_tells_all_its_faults(tmp_path):
+    path = tmp_path / "draw.toml"
+    path.write_text("drawn = 'lots'\nphases = 0\nshared_starts = ['a']\nshoe = 1\nstarts = 3\n")
+    with pytest.raises(DataError, match="5 faults found"):
+        read_design(path)
+    path.write_text("drawn = ")
+    with pytest.raises(DataError, match="must be a TOML file"):
+        read_design(path)

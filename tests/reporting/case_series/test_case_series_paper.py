@@ -14,6 +14,7 @@ import pytest
 from case_series_fixtures import schutte_caseload
 from PIL import Image
 
+from outcomes.errors import DataError
 from outcomes.reporting.case_series import case_series
 from outcomes.reporting.case_series.references import METHODS
 
@@ -266,12 +267,41 @@ def test_data_package_describes_every_column_and_its_keys_hold(series):
     assert "birth_year" not in frames["clients"].columns
 
 
-def test_the_same_seed_gives_the_same_paper(series, made, tmp_path):
-    again = case_series(made[1], measures=["fatigue_score"], seed=2)
-    assert again.folder is None
+def test_the_same_seed_and_key_give_the_same_paper(series, made):
+    from outcomes.reporting.case_series import analyse_case_series
+
+    key = pd.read_csv(series.keys / "client_key.csv", dtype=str)
+    again = analyse_case_series(made[1], measures=["fatigue_score"], seed=2, key=key)
     assert again.results.text == series.results.text
     assert {k: t.to_csv() for k, t in again.tables.items()} == {
         k: t.to_csv() for k, t in series.tables.items()
     }
-    other = case_series(made[1], measures=["fatigue_score"], seed=3)
-    assert other.selection.key["client"].tolist() != series.selection.key["client"].tolist()
+
+
+def test_labels_are_drawn_anew_without_the_key_and_no_number_moves(series, made):
+    other = case_series(made[1], measures=["fatigue_score"], seed=2)
+    assert other.folder is None
+    mine, theirs = (s.selection.key.set_index("client")["label"] for s in (series, other))
+    assert not mine.sort_index().equals(theirs.sort_index())  # equal once in 12! draws
+    assert rows_of(other.tables["across"]) == rows_of(series.tables["across"])
+
+
+def test_a_later_draft_keeps_labels_and_masked_order(made, tmp_path):
+    caseload = made[1]
+    options = {"measures": ["fatigue_score"], "out": tmp_path / "draft"}
+    first = case_series(caseload, clients=["Case 1", "Case 2", "Case 3"], **options)
+    assert first.keys is not None
+    masked = (first.keys / "masked_key.csv").read_text()
+    second = case_series(caseload, clients=["Case 1", "Case 2", "Case 3"], **options)
+    assert (first.keys / "masked_key.csv").read_text() == masked
+    third = case_series(caseload, clients=["Case 9", "Case 3", "Case 1"], **options)
+    before, same, later = (
+        dict(zip(s.selection.key["client"], s.selection.key["label"], strict=True))
+        for s in (first, second, third)
+    )
+    assert before == same
+    assert later["Case 1"] == before["Case 1"] and later["Case 3"] == before["Case 3"]
+    assert later["Case 9"] == before["Case 2"]  # the label that became free
+    (first.keys / "client_key.csv").write_text("broken\n")
+    with pytest.raises(DataError, match="must hold the columns label and client"):
+        case_series(caseload, **options)
