@@ -1,7 +1,7 @@
 """Is regression to the mean found from the visits when it was planted, and only then?
 
-Run ``python tests/evidence/change_first_visit.py [setting ...] [--sets 10000]``; each setting writes
-its figures into ``results/change_first_visit.json``.
+Run ``python tests/evidence/change_first_visit.py [setting ...] [--sets 10000]``; each setting
+writes its figures into ``results/change_first_visit.json``.
 
 Each caseload has clients with 4 to 9 visits (3 to 5 in ``few visits``) about a week apart. Usual
 level 50 (SD 8), error of a reading 4. Where clients are selected they came because the first
@@ -127,9 +127,7 @@ def one_set(rng: np.random.Generator, setting: Setting, true_gain: float | None)
                                n_resamples=999)  # fmt: skip
         last = ladder.rungs.iloc[-1]
         row["ladder_held"] = bool(last["ci_low"] <= true_gain <= last["ci_high"])
-        row["raw_held"] = bool(
-            ladder.rungs["ci_low"][0] <= true_gain <= ladder.rungs["ci_high"][0]
-        )
+        row["raw_held"] = bool(ladder.rungs["ci_low"][0] <= true_gain <= ladder.rungs["ci_high"][0])
     return row
 
 
@@ -167,7 +165,7 @@ def main() -> None:
     arguments = parser.parse_args()
     for name in arguments.settings:
         found = simulate(name, arguments.sets)
-        stored = json.loads(RESULTS.read_text()) if RESULTS.exists() else {"settings": {}}
+        stored: dict = json.loads(RESULTS.read_text()) if RESULTS.exists() else {"settings": {}}
         stored |= {
             "seed": SEED,
             "date": dt.date.today().isoformat(),

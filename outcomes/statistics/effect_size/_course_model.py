@@ -89,10 +89,10 @@ def solve(sums: ModelSums, thetas: np.ndarray, *, restricted: bool = True) -> So
         taken = (k.reshape(len(k), -1) @ sums.products).reshape(-1, *sums.dd.shape)
         whole = (sums.dd - taken / s2[:, None, None]) / s2[:, None, None]
         inner, right, total = whole[:, :-1, :-1], whole[:, :-1, -1], whole[:, -1, -1]
-        usable = np.isfinite(whole).all(axis=(1, 2))
+        usable = np.asarray(np.isfinite(whole).all(axis=(1, 2)))
         inner = np.where(usable[:, None, None], inner, np.eye(inner.shape[1]))
         sign, log_det = np.linalg.slogdet(inner)
-        usable &= sign > 0
+        usable = usable & (sign > 0)
         inner = np.where(usable[:, None, None], inner, np.eye(inner.shape[1]))
         phi = np.linalg.inv(inner)
         b = np.einsum("tij,tj->ti", phi, right)
@@ -100,7 +100,7 @@ def solve(sums: ModelSums, thetas: np.ndarray, *, restricted: bool = True) -> So
         if restricted:
             logs = logs + log_det
         height = -0.5 * (logs + total - np.einsum("ti,ti->t", right, b))
-        usable &= np.isfinite(height)
+        usable = usable & np.isfinite(height)
     return Solved(b, phi, np.where(usable, height, _NO_HEIGHT))
 
 

@@ -91,8 +91,7 @@ def choose_regression(
         why_not = _why_not(first_visit)
         draws = np.r_[first_visit.estimate, _redrawn(clients, first_visit, rng)]
         if not why_not:
-            held = np.maximum(draws, 0.0)
-            step = RegressionStep(held, held)
+            step = RegressionStep(draws, draws)
         reason = why_not or (
             "The visits tell a bad first day from the later course; no usual level is assumed."
         )

@@ -9,8 +9,9 @@ better, is
 
     y_ij = b0 + b1 h_c(t_ij) + d [j is the first visit] + u0_i + u1_i h_c(t_ij) + e_ij,
 
-``h_c(t) = (1 - exp(-c t)) / c``, straight for c = 0 and gathering speed for c < 0; ``d`` is the first-visit excess, and ``-d`` the part of the
-mean improvement that is regression to the mean.
+``h_c(t) = (1 - exp(-c t)) / c``: flattening for c > 0, straight for c = 0, gathering speed for
+c < 0. ``d`` is the first-visit excess, and ``-d`` the part of the mean improvement that is
+regression to the mean.
 """
 
 from __future__ import annotations
@@ -113,11 +114,13 @@ def first_visit_regression(
 
     Notes
     -----
-    Model: head of this module, for 11 curvatures c from 1 to -0.2 per usual gap; REML variances
-    and the likelihood that weighs the curvatures from the visits after the first, d by generalised
-    least squares from all. Variance: delete-one-client jackknife within a form, plus the spread between
-    forms; t on clients with three visits less 3. Assumptions: the later course, read back to the
-    first visit, has one of these forms; later readings are not selected; missing at random.
+    Model: head of this module, for 11 curvatures c from 1 to -0.2 per usual gap. REML variances and
+    the likelihood that weighs the curvatures come from the visits after the first; d by generalised
+    least squares from all. Variance: delete-one-client jackknife within a curvature, plus the
+    spread between them; t on clients with three visits less 3. Identified by the course alone: the
+    later visits, read back to the first, must follow one of these forms, and be missing at random.
+    A course that starts late (S-shaped) makes it negative; see `change_first_visit` in
+    tests/evidence.
 
     References
     ----------
@@ -154,8 +157,8 @@ def first_visit_regression(
     weight = np.exp([f.height - max(f.height for f in forms) for f in forms])
     weight /= weight.sum()
     each = -sign * np.array([form.excess for form in forms])
-    influence = -sign * np.sum([w * f.influence for w, f in zip(weight, forms, strict=True)], axis=0)
-    within = sum(w * np.sum(f.influence**2) for w, f in zip(weight, forms, strict=True))
+    influences = np.stack([form.influence for form in forms])
+    within = float(weight @ np.sum(influences**2, axis=1))
     estimate = float(weight @ each)
     form_error = float(np.sqrt(weight @ (each - estimate) ** 2))
     error = float(np.sqrt(within + form_error**2))
@@ -176,15 +179,14 @@ def first_visit_regression(
         standard_error=error,
         form_error=form_error,
         told_apart=error <= scatter / 2,
-        influence=rows.series[keys].assign(influence=influence),
+        influence=rows.series[keys].assign(influence=-sign * (weight @ influences)),
     )
 
 
 def _too_few(three: int, clients: int) -> OutcomesError:
     return ModelError(
-        f"a first-visit excess must rest on at least {_LEAST_CLIENTS} clients who came three times, "
-        f"half of all or more; {three:,} of {clients:,} did. Estimate it from the selection, with "
-        "expected_regression."
+        f"a first-visit excess must rest on {_LEAST_CLIENTS} clients or more who came three times, "
+        f"and half of all; {three:,} of {clients:,} did. Use expected_regression."
     )
 
 

@@ -125,10 +125,10 @@ def change_ladder(
 
     Notes
     -----
-    Rungs: raw (stayers); minus regression to the mean, (1 - r)(mu - mean x of stayers), or
-    (b - 1)(mean x - mu) by Mee & Chua, or the first-visit excess (below zero counts as none, and
-    its clients' influence is resampled with them); minus drop-out (to all starters, leavers by the stayers'
-    line less `leavers_worse_by`); minus untreated change; left over the importance line. Percentile
+    Rungs: raw (stayers); minus regression to the mean, by the first-visit excess (its clients'
+    influence resampled with them), else (1 - r)(mu - mean x of stayers), or (b - 1)(mean x - mu) by
+    Mee & Chua; minus drop-out (to all starters, leavers by the stayers' line less
+    `leavers_worse_by`); minus untreated change; left over the importance line. Percentile
     intervals.
 
     References

@@ -20,8 +20,12 @@ from outcomes.statistics.effect_size import (
     FirstVisitRegression,
     Ladder,
     change_ladder,
+    course_sensitivity,
+    course_tipping_point,
     first_visit_regression,
+    impute_course,
     missing_bounds,
+    missing_patterns,
     sensitivity_to_missing,
     tipping_point,
 )
@@ -51,6 +55,12 @@ class Calendar(Claim):
         How much worse than stayers the leavers must be before the interval of the mean improvement
         meets zero, in the measure's unit; infinite where nobody left, empty where the answer does
         not lie above zero.
+    patterns : DataFrame
+        Which planned visits are there (`missing_patterns`); a client discharged before the last of
+        them counts as left. Empty, like the two below, with fewer than 3 planned visits.
+    over_visits, tipping_over_visits : DataFrame
+        Mean improvement at each planned visit under stories of the leavers (`course_sensitivity`),
+        and how much worse they must be to undo it (`course_tipping_point`).
     """
 
     ladder: Ladder
@@ -58,6 +68,9 @@ class Calendar(Claim):
     reliability: float
     missing: pd.DataFrame
     tipping: float
+    patterns: pd.DataFrame
+    over_visits: pd.DataFrame
+    tipping_over_visits: pd.DataFrame
 
 
 def what_the_calendar_gives(
@@ -119,7 +132,28 @@ def _one_measure(m: MeasureReview, seen: pd.MultiIndex, rng: np.random.Generator
         reliability=reliability,
         missing=pd.concat([missing, bounds], ignore_index=True),
         tipping=tipping,
+        **_over_visits(m, starters, rng),
     )
+
+
+def _over_visits(
+    m: MeasureReview, starters: pd.DataFrame, rng: np.random.Generator
+) -> dict[str, pd.DataFrame]:
+    """Give the missing over the whole course, where it has three planned visits."""
+    own = ["client", "episode", "side", "mode", "instrument"]
+    values = m.readings.merge(starters[own], on=own)
+    better = m.measure.better
+    try:
+        patterns = missing_patterns(values)
+        sets = impute_course(values, rng=rng, better=better, n_imputations=50)
+    except OutcomesError:
+        none = pd.DataFrame()
+        return {"patterns": none, "over_visits": none, "tipping_over_visits": none}
+    return {
+        "patterns": patterns,
+        "over_visits": course_sensitivity(sets),
+        "tipping_over_visits": course_tipping_point(sets),
+    }
 
 
 def _starters(m: MeasureReview, seen: pd.MultiIndex) -> pd.DataFrame:
