@@ -9,8 +9,10 @@ from __future__ import annotations
 import re
 from html import escape, unescape
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import nbformat
+if TYPE_CHECKING:
+    import nbformat
 
 __all__ = ["frame_page", "page"]
 

@@ -9,13 +9,15 @@ from __future__ import annotations
 
 import ast
 import difflib
+import sys
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
-
-import nbformat
+from typing import TYPE_CHECKING, Any
 
 from outcomes.errors import ArgumentError, DataError, OutcomesError
+
+if TYPE_CHECKING:
+    import nbformat
 
 __all__ = ["NotebookError", "notebook_parameters", "read_notebook", "run_notebook"]
 
@@ -34,6 +36,7 @@ def read_notebook(path: Path) -> nbformat.NotebookNode:
     DataError
         If there is no such file or it is not a notebook.
     """
+    nbformat = _load_nbformat()
     try:
         return nbformat.reads(path.read_text(encoding="utf-8"), as_version=4)
     except FileNotFoundError:
@@ -107,11 +110,12 @@ def run_notebook(
     NotebookError
         If a cell fails; the message is the package's own where it raised one.
     """
+    notebook = read_notebook(path)
+
     from jupyter_client.manager import AsyncKernelManager
     from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError, DeadKernelError
 
-    notebook = read_notebook(path)
     _inject(notebook, parameters)
     code = [i for i, cell in enumerate(notebook.cells) if cell.cell_type == "code"]
     headings = _headings(notebook)
@@ -147,6 +151,24 @@ def run_notebook(
     return notebook
 
 
+def _load_nbformat() -> Any:
+    """Load nbformat without the grammar of web addresses.
+
+    jsonschema, which checks notebooks, builds that grammar when loaded if it is installed. It
+    takes a second, and no notebook needs it.
+    """
+    grammar = "rfc3987_syntax"
+    unused = "jsonschema" not in sys.modules and grammar not in sys.modules
+    if unused:
+        sys.modules[grammar] = None  # type: ignore[assignment]
+    try:
+        import nbformat
+    finally:
+        if unused:
+            del sys.modules[grammar]
+    return nbformat
+
+
 def _parameters_cell(notebook: nbformat.NotebookNode) -> int:
     tagged = [
         i
@@ -177,7 +199,9 @@ def _inject(notebook: nbformat.NotebookNode, parameters: Mapping[str, Any]) -> N
     if not parameters:
         return
     lines = [f"{name} = {value!r}" for name, value in parameters.items()]
-    cell = nbformat.v4.new_code_cell("\n".join(lines), metadata={"tags": ["given-parameters"]})
+    cell = _load_nbformat().v4.new_code_cell(
+        "\n".join(lines), metadata={"tags": ["given-parameters"]}
+    )
     cell.id = "given-parameters"
     notebook.cells.insert(_parameters_cell(notebook) + 1, cell)
 

@@ -7,11 +7,12 @@ import io
 import re
 from dataclasses import dataclass
 from html import escape
-
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING
 
 from outcomes.errors import ArgumentError
-from outcomes.reporting.style import house_style
+
+if TYPE_CHECKING:  # commands write pages without drawing: do not load the drawing for them
+    from matplotlib.figure import Figure
 
 __all__ = ["Gallery", "Html", "Picture"]
 
@@ -58,9 +59,14 @@ class Picture:
         """
         if not alt.strip():
             raise ArgumentError("alt must say what the figure shows, got ''. Give a sentence.")
+        from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+        from outcomes.reporting.style import house_style
+
         store = io.StringIO()
         with house_style():
-            figure.savefig(store, format="svg", metadata={"Date": None, "Creator": None})
+            # savefig draws twice, first to lay out; the canvas lays out as it draws
+            FigureCanvasSVG(figure).print_svg(store, metadata={"Date": None, "Creator": None})
         return cls(svg=_compact(store.getvalue()), alt=alt, caption=caption)
 
     def _repr_html_(self) -> str:

@@ -62,14 +62,37 @@ class Mixture:
         return np.clip(chance, 0.0, 1.0)  # weights sum to one but for the last bit
 
     def quantile(self, level: float) -> np.ndarray:
-        """Quantile at one level, per row, by halving (exact for a single part)."""
+        """Quantile at one level, per row, by safeguarded Newton steps (exact for a single part)."""
         spread = np.sqrt(self.variances)
         ends = self.means + ndtri(level) * spread
         low, high = ends.min(axis=0), ends.max(axis=0)
         if len(self.means) == 1:
             return low
-        for _ in range(40):
-            middle = (low + high) / 2
-            too_low = self.chance_above(middle) > 1 - level
-            low, high = np.where(too_low, middle, low), np.where(too_low, high, middle)
-        return (low + high) / 2
+        found = (low + high) / 2
+        close = 1e-12 * np.maximum(high - low, np.abs(found))
+        open_rows = np.flatnonzero(high - low > close)
+        # a row's steps never depend on other rows, so any partition of rows gives the same
+        for _ in range(60):
+            if not open_rows.size:
+                break
+            part, at = self._rows(open_rows), found[open_rows]
+            gap = level - (1 - part.chance_above(at))
+            below, above = low[open_rows], high[open_rows]
+            below, above = np.where(gap > 0, at, below), np.where(gap > 0, above, at)
+            with np.errstate(all="ignore"):  # no density between parts far apart
+                step = at + gap / part._density(at)
+            inside = (step > below) & (step < above)  # an empty step is outside
+            new = np.where(inside, step, (below + above) / 2)
+            low[open_rows], high[open_rows], found[open_rows] = below, above, new
+            open_rows = open_rows[np.abs(new - at) > close[open_rows]]
+        return found
+
+    def _rows(self, which: np.ndarray) -> Mixture:
+        return Mixture(self.weights[:, which], self.means[:, which], self.variances[:, which])
+
+    def _density(self, at: np.ndarray) -> np.ndarray:
+        """Density at one place per row; parts without spread count for nothing."""
+        spread = np.sqrt(self.variances)
+        z = (at - self.means) / spread
+        each = np.exp(-(z**2) / 2) / (spread * np.sqrt(2 * np.pi))
+        return np.sum(self.weights * np.where(spread > 0, each, 0), axis=0)
