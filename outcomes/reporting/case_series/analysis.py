@@ -47,6 +47,8 @@ class CaseSeries:
     methods, results : Paragraph
     combinations : DataFrame
         Facts that together may let a reader recognise a client.
+    rows_set_aside : int
+        Rows of the whole caseload that were not used; the ledger says why.
     facts : tuple of str
         Facts that Table 1 prints.
     design : RecordedDesign or None
@@ -67,6 +69,7 @@ class CaseSeries:
     results: Paragraph
     combinations: pd.DataFrame
     left_out: pd.DataFrame
+    rows_set_aside: int
     facts: tuple[str, ...] = tuple(DESCRIBED)
     design: RecordedDesign | None = None
     folder: Path | None = None
@@ -97,6 +100,10 @@ class CaseSeries:
             )
         for row in self.left_out.to_dict("records"):
             lines.append(f"Left out: {row['measure']} ({row['reason']}).")
+        if self.rows_set_aside:
+            lines.append(
+                f"Rows set aside while reading: {self.rows_set_aside:,}. `outcomes check` says why."
+            )
         if self.folder is not None:
             lines.append(f"Paper: {self.folder}")
             lines.append(f"Keys (keep apart): {self.keys}")
@@ -184,6 +191,7 @@ def analyse_case_series(
         design=design,
         combinations=identifying_combinations(selection.everyone, selection.key, facts=facts),
         left_out=pd.DataFrame(left_out, columns=["measure", "reason"]),
+        rows_set_aside=int(caseload.balance["rows_set_aside"].sum()),
         facts=facts,
     )
 

@@ -60,6 +60,11 @@ def forest_figure(one: MeasureSeries, *, figure_number: str, level: str) -> Pape
         caption += " Diamond: mean across clients with its interval."
         if summary["next_low"] is not None:
             caption += " Next: interval expected for a next such client."
+    if what == _GAIN and summary is not None:
+        caption += (
+            " A client's own gain allows for serial correlation and leans to the step at the "
+            "change of phase where a gain is gradual; the mean compares whole phases."
+        )
     if what == _GAIN:
         caption += f" Clients with at least {LEAST_BASELINE} baseline readings."
     elif _mdc(one):

@@ -64,14 +64,7 @@ def methods_paragraph(
         f"treatment were not used, and instruments, active and passive movement were not mixed "
         f"within a client."
     )
-    out.add(
-        "A change was called detectable at the minimal detectable change with {level} confidence "
-        "({weir}) and important at the minimal important change ({terwee}); both, with their "
-        "sources, are in Table 2.",
-        level=level,
-        weir=_reference("weir2005"),
-        terwee=_reference("terwee2021"),
-    )
+    _threshold_methods(out, found, level)
     out.add(_phase_words(rules))
     if design is None:
         out.add(
@@ -80,8 +73,9 @@ def methods_paragraph(
         )
     else:
         out.add(
-            f"Before the series, {DRAWN[design.drawn]} was drawn at random; phases were compared "
-            f"by a randomisation test over all assignments that could have been drawn ({{test}}).",
+            f"What was drawn at random before the series was {DRAWN[design.drawn]}. Phases were "
+            f"compared by a randomisation test among the assignments that could have been drawn "
+            f"({{test}}).",
             test=_reference("edgington2007"),
         )
     if len(selection.key) > 1:
@@ -103,6 +97,30 @@ def methods_paragraph(
         seed=Setting(str(seed), "seed of the bootstrap"),
     )
     return out
+
+
+def _threshold_methods(out: Paragraph, found: list[MeasureSeries], level: Setting) -> None:
+    error = any(one.error is not None for one in found)
+    important = any(one.importance is not None for one in found)
+    if not error:
+        out.add(
+            "No measurement error is known for these outcomes, so no change is called detectable."
+        )
+    if error:
+        out.add(
+            "A change was called detectable at the minimal detectable change with {level} "
+            "confidence ({weir}; Table 2).",
+            level=level,
+            weir=_reference("weir2005"),
+        )
+    if important:
+        out.add(
+            "It was called important at the minimal important change ({terwee}), where Table 2 "
+            "has one with its source.",
+            terwee=_reference("terwee2021"),
+        )
+    else:
+        out.add("No important change is defensible for them, so none is called important.")
 
 
 def _across_methods(out: Paragraph, level: Setting) -> None:
@@ -286,6 +304,8 @@ def _across_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, row
             difference=quote(drawn),
             p=quote(drawn, "p"),
         )
+    elif drawn in at:
+        out.add("The randomisation test could not be made; Table 4 says why.")
     g = "Between-case standardised mean difference"
     if g in at and table.cell(at[g], "estimate").text != DASH:
         out.add(
@@ -293,6 +313,11 @@ def _across_sentences(out: Paragraph, one: MeasureSeries, table: PaperTable, row
             g=quote(g),
             p=quote(g, "p"),
         )
+        if one.across.loc[one.across["notes"].astype(str).str.contains("gradual gain")].size:
+            out.add(
+                "In it a gradual gain is taken for serial correlation and only the step at the "
+                "change of phase counts, so that it may differ from the change of level (Table 4)."
+            )
 
 
 def _event_sentence(out: Paragraph, caseload: Caseload) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from outcomes.measures.thresholds import Threshold
+from outcomes.statistics.single_case.facts import INDEX_FACTS
 
 __all__ = ["METHODS", "bibliography", "cite", "cited"]
 
@@ -245,22 +246,16 @@ METHODS: dict[str, tuple[str, dict[str, str]]] = {
     ),
 }
 
-_PHASED = ("parker2009nap", "newcombe2006", "jones1991", "ferron2009", "kenward1997",
-           "pustejovsky2014", "higgins2009")  # fmt: skip
-_ACROSS = ("dixon1946", "fisher1935", "efron1993")
-_ALWAYS = ("weir2005", "terwee2021", "tate2016", "gagnier2013", "hoffmann2014", "vonelm2007")
 
+def cited(text: str) -> list[str]:
+    """Keys of the publications that a text cites.
 
-def cited(*, phased: bool, several: bool = True, randomised: bool = False) -> list[str]:
-    """Keys of the publications that the paragraphs cite."""
-    return sorted(
-        [
-            *_ALWAYS,
-            *(_PHASED if phased else ()),
-            *(_ACROSS if several else ()),
-            *(("edgington2007",) if randomised else ()),
-        ]
-    )
+    Examples
+    --------
+    >>> cited("Detectable (Weir 2005), by a sign test (Dixon and Mood 1946).")
+    ['dixon1946', 'weir2005']
+    """
+    return sorted(key for key in METHODS if cite(key) in text)
 
 
 def cite(key: str) -> str:
@@ -278,16 +273,23 @@ def cite(key: str) -> str:
     return f"{' and '.join(names)} {entry['year']}"
 
 
-def bibliography(keys: Iterable[str], thresholds: Iterable[Threshold | None]) -> str:
-    """Write a BibTeX file: methods by key, then the sources of the thresholds as they are cited."""
+def bibliography(
+    keys: Iterable[str], thresholds: Iterable[Threshold | None], *, indices: Iterable[str] = ()
+) -> str:
+    """Write a BibTeX file: methods, indices of the supplement, thresholds as they are cited."""
     lines = [
         "% Recalled entries: check authors, volume and pages before submission.",
         "",
     ]
-    for key in keys:
+    facts = [INDEX_FACTS[index] for index in dict.fromkeys(indices)]
+    for key in sorted({*keys, *(one.key for one in facts if one.key in METHODS)}):
         kind, entry = METHODS[key]
         body = ",\n".join(f"  {name} = {{{text}}}" for name, text in entry.items())
         lines.append(f"@{kind}{{{key},\n{body}\n}}\n")
+    for one in facts:
+        if one.key not in METHODS:
+            note = one.source.replace("&", r"\&")
+            lines.append(f"@misc{{{one.key},\n  note = {{{note}}}\n}}\n")
     seen: set[str] = set()
     for threshold in thresholds:
         if threshold is None or not threshold.citation or threshold.source in seen:

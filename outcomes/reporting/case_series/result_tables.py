@@ -50,7 +50,8 @@ def client_table(found: list[MeasureSeries], *, confidence: float) -> PaperTable
             "NAP: chance that a treatment reading is better than a baseline reading; its interval "
             "takes readings as independent. Gain of level: treatment minus baseline, generalised "
             "least squares with continuous-time serial correlation, averaged over its restricted "
-            f"likelihood. A dash: fewer than {LEAST_BASELINE} baseline readings, or no variation."
+            f"likelihood; where a gain is gradual it leans to the step at the change of phase. "
+            f"A dash: fewer than {LEAST_BASELINE} baseline readings, or no variation."
         )
     return PaperTable(
         "3", "Change of each client", tuple(columns), tuple(rows), blocks, tuple(notes)

@@ -195,18 +195,15 @@ def _write_tables(series: CaseSeries, folder: Path) -> list[Path]:
 
 def _write_texts(series: CaseSeries, folder: Path, pictures: dict[str, Path]) -> list[Path]:
     numbers = pd.concat([series.methods.numbers, series.results.numbers], ignore_index=True)
-    phased = any(one.n_phased for one in series.found)
     thresholds = [t for one in series.found for t in (one.error, one.importance)]
-    keys = cited(
-        phased=phased,
-        several=len(series.selection.key) > 1,
-        randomised=series.design is not None,
-    )
+    supplement = index_table(series.found)
+    indices = supplement["index"] if len(supplement) else ()
+    keys = cited(series.methods.text)
     texts = {
         "methods.txt": (series.methods.text + "\n").encode(),
         "results.txt": (series.results.text + "\n").encode(),
         "numbers.csv": csv_bytes(numbers),
-        "references.bib": bibliography(keys, thresholds).encode(),
+        "references.bib": bibliography(keys, thresholds, indices=indices).encode(),
         "read_first.txt": read_first(series.selection, series.combinations).encode(),
         "manuscript.docx": manuscript(
             series.tables,

@@ -86,7 +86,8 @@ def select_clients(
     missing = sum(code not in set(known) for code in wanted)
     if missing or not wanted:
         raise ArgumentError(
-            f"clients must be codes of the caseload; {missing} of {len(wanted)} are not. Check the "
+            f"clients must be codes of the caseload; {missing} of {len(wanted)} "
+            f"{'is' if missing == 1 else 'are'} not. Check the "
             f"list against the clients table, one code a line."
         )
     table = caseload.clients.set_index("client")

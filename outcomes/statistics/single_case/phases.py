@@ -22,7 +22,6 @@ from outcomes.errors import (
     Faults,
     check_choice,
     check_columns,
-    rows_must,
 )
 
 __all__ = [
@@ -264,11 +263,11 @@ def add_phases(
     named = out["phase"].notna()
     has_any = named.groupby([out["client"], out["episode"]], dropna=False).transform("any")
     if bool(np.any(has_any & ~named)):
-        raise rows_must(
-            "phase",
-            "be recorded for all visits of a client or for none",
-            (has_any & ~named).to_numpy(),
-            "Fill the empty phases in the table of visits",
+        torn = out.loc[has_any & ~named, "client"].nunique()
+        raise DataError(
+            f"phase must be recorded for all visits of a client or for none; {torn:,} of "
+            f"{out['client'].nunique():,} clients {'has' if torn == 1 else 'have'} both. Fill the "
+            f"empty phases in the table of visits."
         )
     start = _first_treated(out, treatments)
     derived = np.where(out["visit"].astype(float) <= start, BASELINE, "treatment")

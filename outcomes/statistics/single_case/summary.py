@@ -352,7 +352,7 @@ def _from_design(
         "p_value": test.p_value,
         "n": test.n,
         "method": f"randomisation test; {test.method} ({test.n_assignments:,} possible)",
-        "notes": f"Smallest p that this design can give: {test.smallest_p:.2g}.",
+        "notes": f"Smallest p that this test can give: 1 in {round(1 / test.smallest_p):,}.",
     }
 
 
