@@ -108,6 +108,8 @@ def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataF
         "groups": meeting.groups,
         "dose": meeting.dose,
         "adherence": meeting.adherence,
+        "exercise": meeting.exercise,
+        "kept": _by_measure({c: k.summary for c, k in meeting.kept.items()}),
         "raters": meeting.raters,
         "drift": meeting.drift,
         "digits": meeting.digits,

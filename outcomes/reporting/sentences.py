@@ -20,12 +20,16 @@ from outcomes.reporting.wording import (
 from outcomes.statistics.review import MeasureReview, Meeting, QuarterReview
 
 __all__ = [
+    "EXERCISE_CAUTION",
     "LIMITS",
     "SAFETY",
     "are_clients_better",
     "can_the_data_be_trusted",
     "course_sentence",
     "event_sentence",
+    "exercise_sentence",
+    "kept_link_sentences",
+    "kept_sentence",
     "measure_sentence",
     "more_than_last_quarter",
     "period",
@@ -280,3 +284,64 @@ def practitioner_sentence(review: QuarterReview, meeting: Meeting) -> str:
         "for. What is not recorded (severity, referral, hours) is not allowed for: talk before "
         "judging."
     )
+
+
+def kept_sentence(review: QuarterReview, meeting: Meeting) -> str:
+    """Say what is gained within a visit and how much of it is left at the next."""
+    code, found = next(iter(meeting.kept.items()))
+    rows = found.summary.set_index("quantity")
+    gain, share = rows.loc["immediate gain per visit"], rows.loc["share kept"]
+    unit = next(m.measure.unit for m in review.measures if m.measure.code == code)
+    text = (
+        f"{review.names[code]}: {with_unit(gain['estimate'], unit, sign=True)} within a visit on "
+        f"average (95% interval {interval(gain['ci_low'], gain['ci_high'], unit)})"
+    )
+    if gain["ci_low"] <= 0:
+        return f"{text}: no clear gain within visits, so there is no share of it to keep."
+    low, high = number(share["ci_low"] * 100, 0), percent(share["ci_high"])
+    return f"{text}, of which {percent(share['estimate'])} ({low} to {high}) is there at the next."
+
+
+def kept_link_sentences(review: QuarterReview, meeting: Meeting) -> list[str]:
+    """Say whether who gains more within visits also gains more in the long run."""
+    told = []
+    for code, found in meeting.kept.items():
+        rows = found.summary.set_index("quantity")
+        if "correlation of immediate and lasting gain" not in rows.index:
+            continue
+        row = rows.loc["correlation of immediate and lasting gain"]
+        size = (
+            f"correlation {number(row['estimate'], 2)}, 95% interval "
+            f"{number(row['ci_low'], 2)} to {number(row['ci_high'], 2)}"
+        )
+        if row["ci_low"] > 0:
+            words = "clients who gain more within visits also gain more in the long run"
+        elif row["ci_high"] < 0:
+            words = "clients who gain more within visits gain less in the long run"
+        else:
+            words = "whether the gain within visits foretells the lasting one cannot be told"
+        told.append(f"{review.names[code]}: {words} ({size}).")
+    return told
+
+
+EXERCISE_CAUTION = (
+    "No proof that exercise works. Between clients: the willing differ from the unwilling in much "
+    "besides exercise. Within a client, each is set against themself, but a good week may bring "
+    "the exercise, and the other way round. Diaries flatter. Of many intervals, one in twenty "
+    "leaves out zero by chance."
+)
+
+
+def exercise_sentence(review: QuarterReview, meeting: Meeting) -> str:
+    """Say in how many measures weeks with more exercise go with more kept gain."""
+    rows = meeting.exercise
+    told = []
+    for quantity, who in (
+        ("within client", "within clients (their weeks with more against their weeks with less)"),
+        ("between clients", "between clients (those who do more against those who do less)"),
+    ):
+        mine = rows[rows["quantity"] == quantity]
+        more, less = int((mine["ci_low"] > 0).sum()), int((mine["ci_high"] < 0).sum())
+        text = f"{who} in {more} of {plural(len(mine), 'measure')}"
+        told.append(text + (f", with less in {less}" if less else ""))
+    return f"More exercise goes clearly with more kept gain {join_words(told)}."

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from outcomes.reporting.figures.agreement import difference_against_mean
 from outcomes.reporting.figures.change import start_against_latest
+from outcomes.reporting.figures.clients import clients_courses_figure
 from outcomes.reporting.figures.control import control_chart
 from outcomes.reporting.figures.course import course_over_weeks
 from outcomes.reporting.figures.diagnostics import (
@@ -20,13 +21,16 @@ from outcomes.reporting.figures.flow import flow_diagram
 from outcomes.reporting.figures.funnel import share_funnel_figure
 from outcomes.reporting.figures.ladder import ladder_figure
 from outcomes.reporting.figures.power import power_figure
+from outcomes.reporting.figures.saw_tooth import saw_tooth_figure
 from outcomes.reporting.figures.shares import shares_by_measure
 from outcomes.reporting.figures.specification import specification_figure
+from outcomes.reporting.figures.standing import standing_figure
 from outcomes.reporting.figures.thresholds import threshold_figure
 from outcomes.reporting.figures.time_to_gain import time_to_gain_figure
 
 __all__ = [
     "adherence_by_week_figure",
+    "clients_courses_figure",
     "control_chart",
     "course_over_weeks",
     "difference_against_mean",
@@ -36,9 +40,11 @@ __all__ = [
     "power_figure",
     "quantile_figure",
     "residual_figure",
+    "saw_tooth_figure",
     "share_funnel_figure",
     "shares_by_measure",
     "specification_figure",
+    "standing_figure",
     "start_against_latest",
     "threshold_figure",
     "time_to_gain_figure",

@@ -1,5 +1,6 @@
 """The parts of the quarter's report, each shown by one line of a notebook."""
 
+from outcomes.reporting.sections.between_visits import immediate_and_kept
 from outcomes.reporting.sections.calendar import calendar, missing
 from outcomes.reporting.sections.clients import meeting_list
 from outcomes.reporting.sections.closing import limits, safety
@@ -29,6 +30,7 @@ __all__ = [
     "flow_table",
     "gain_charts",
     "home_exercise",
+    "immediate_and_kept",
     "limits",
     "measure_sections",
     "measure_table",

@@ -6,17 +6,21 @@ from html import escape
 
 import pandas as pd
 
+from outcomes.reporting.figures import clients_courses_figure, standing_figure
 from outcomes.reporting.picture import Html
 from outcomes.reporting.tables import table
 from outcomes.reporting.wording import chance, interval, number, plural, with_unit
 from outcomes.statistics.individual_change import PLATEAU_STATES
 from outcomes.statistics.review import Meeting, QuarterReview
+from outcomes.statistics.review.pressing import most_pressing
 
 __all__ = ["meeting_list"]
 
+_SPOKEN_OF_FIRST = ("getting worse", "levelled off short of the line")
+
 
 def meeting_list(review: QuarterReview, meeting: Meeting) -> Html:
-    """Count where clients stand in each measure, then list them state by state."""
+    """Draw where each client stands, count it by measure, and list clients state by state."""
     rows = meeting.plateau
     if rows.empty:
         return Html(
@@ -31,7 +35,8 @@ def meeting_list(review: QuarterReview, meeting: Meeting) -> Html:
         {"name": "Measure", **{state: state.capitalize() for state in states}},
         caption="Clients by where they stand",
     )
-    parts = [overview.text]
+    pressing = most_pressing(rows)
+    parts = [standing_figure(pressing, review.measures)._repr_html_(), overview.text]
     for state in states:
         if state == "too little data to say":
             continue
@@ -41,6 +46,11 @@ def meeting_list(review: QuarterReview, meeting: Meeting) -> Html:
             f"{plural(mine['client'].nunique(), 'client')}</summary>"
             f"{_list(mine, review, state).text}</details>"
         )
+    first = pressing[pressing["state"].isin(_SPOKEN_OF_FIRST)]
+    if len(first):
+        title = "Courses of those getting worse or levelled off short of the line"
+        drawn = clients_courses_figure(first, review.measures, title=title)
+        parts.append(drawn._repr_html_())
     return Html("".join(parts))
 
 

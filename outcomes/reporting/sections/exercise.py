@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from html import escape
+
+import pandas as pd
+
+from outcomes.reporting import sentences
 from outcomes.reporting.figures import adherence_by_week_figure
 from outcomes.reporting.picture import Html
 from outcomes.reporting.sections.over_time import absent
@@ -48,4 +53,50 @@ def home_exercise(review: QuarterReview, meeting: Meeting) -> Html:
             shown.text + '<p class="quiet">Not the effect of the dose: clients who do well may do '
             "or get more, or stop sooner, for that very reason.</p>"
         )
+    parts.append(_link(review, meeting).text)
     return Html("".join(parts))
+
+
+def _link(review: QuarterReview, meeting: Meeting) -> Html:
+    """Show kept gain against exercise done, within clients beside between them."""
+    if meeting.exercise.empty:
+        return Html("") if meeting.adherence.empty else absent(meeting, "exercise link")
+    rows = []
+    for code, mine in meeting.exercise.groupby("measure", sort=False):
+        found = mine.set_index("quantity")
+        rows.append(
+            {
+                "name": review.names[code],
+                "n": int(found.loc["within client", "n"]),
+                **{column: _per_week(found, quantity) for column, quantity in _LINKS.items()},
+            }
+        )
+    shown = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "n": "Clients",
+            "done": ("Weeks done minus not done, same client", str),
+            "within": ("All against none, same client", str),
+            "between": ("All against none, between clients", str),
+        },
+        caption="Kept gain per week (95%) with home exercise",
+        most=8,
+    )
+    lead = f'<p class="sentence">{escape(sentences.exercise_sentence(review, meeting))}</p>'
+    return Html(f'{lead}{shown.text}<p class="quiet">{escape(sentences.EXERCISE_CAUTION)}</p>')
+
+
+_LINKS = {
+    "done": "weeks done minus weeks not done, same client",
+    "within": "within client",
+    "between": "between clients",
+}
+
+
+def _per_week(found: pd.DataFrame, quantity: str) -> str:
+    if quantity not in found.index:
+        return "too few clients"
+    row = found.loc[quantity]
+    ends = interval(row["ci_low"], row["ci_high"])
+    return f"{with_unit(row['estimate'], row['unit'], sign=True)} ({ends})"

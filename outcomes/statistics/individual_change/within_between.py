@@ -7,7 +7,10 @@ is better; immediate gain ``I_v = A_v - B_v``; kept gain ``K_v = B_(v+1) - B_v``
 none. The share kept is therefore a ratio of sums, which shared error does not touch, and the link
 between clients comes from a mixed model of all readings:
 
-    reading ~ h(week) + after,   client: 1 + h + after,   visit within client: 1
+    reading ~ h(week) + after + h:after,   client: 1 + h + after,   visit within client: 1
+
+Gains within visits usually shrink as care goes on: without h:after the trend of the before level
+would be pulled towards the flatter one of the readings after treatment.
 """
 
 from __future__ import annotations
@@ -310,7 +313,7 @@ def _from_model(
     ).dropna()
     fit = fit_mixed_model(
         long,
-        "value ~ h + after",
+        "value ~ h + after + h:after",
         groups=["client", "at"],
         random={"client": "1 + h + after", "at": "1"},
         degrees_of_freedom="satterthwaite",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pandas as pd
 
 from outcomes.errors import DataError, OutcomesError
@@ -11,12 +14,14 @@ from outcomes.statistics.individual_change import (
     exercise_intervals,
     home_exercise_link,
     immediate_and_kept,
+    time_scale,
 )
 from outcomes.statistics.review.quarter import MeasureReview, QuarterReview
 from outcomes.statistics.service import dose_and_gain, episode_adherence
 
 __all__ = ["diary_weeks", "doses", "exercise_links", "kept_gains"]
 
+_TREND = "trend of the before level per week"
 _SERIES = ["client", "episode", "side", "mode", "instrument"]
 
 
@@ -34,7 +39,8 @@ def kept_gains(review: QuarterReview, *, linked: int = 2) -> dict[str, KeptGains
     Returns
     -------
     dict of str to KeptGains
-        By measure, most readings after treatment first.
+        By measure, most readings after treatment first. The trend of the level before treatment is
+        that of the mean course.
 
     Raises
     ------
@@ -50,13 +56,14 @@ def kept_gains(review: QuarterReview, *, linked: int = 2) -> dict[str, KeptGains
         if mine.empty:
             continue
         try:
-            found[m.measure.code] = immediate_and_kept(
+            kept = immediate_and_kept(
                 m.values,
                 mine,
                 better=m.measure.better,
                 scale=m.courses.scale if m.courses else None,
                 link=len(found) < linked and m.courses is not None,
             )
+            found[m.measure.code] = _with_trend(kept, m)
         except OutcomesError as reason:
             reasons.append(str(reason))
     if not found:
@@ -69,10 +76,36 @@ def kept_gains(review: QuarterReview, *, linked: int = 2) -> dict[str, KeptGains
     return found
 
 
+def _with_trend(kept: KeptGains, m: MeasureReview) -> KeptGains:
+    """Take the trend of the level before treatment from the mean course, fitted already."""
+    if m.course is None:
+        return kept
+    slope = m.course.fit.fixed.set_index("term").loc["time"]
+    weeks = float(m.values.groupby(["client", "episode"])["week"].max().mean())
+    per_week = m.measure.sign * float(time_scale(np.array([weeks]), m.course.scale)[0]) / weeks
+    low, high = sorted(per_week * slope[c] for c in ("ci_low", "ci_high"))
+    row = {
+        "quantity": _TREND,
+        "estimate": per_week * slope["estimate"],
+        "standard_error": abs(per_week) * slope["standard_error"],
+        "ci_low": low,
+        "ci_high": high,
+        "ci_level": slope["ci_level"],
+        "df": slope["df"],
+        "p_value": slope["p_value"],
+        "n": m.course.n,
+        "method": "mixed model of readings before treatment, over the mean length of care",
+    }
+    others = kept.summary[kept.summary["quantity"] != _TREND]
+    summary = pd.concat([others, pd.DataFrame([row])], ignore_index=True)
+    return replace(kept, summary=summary)
+
+
 def _same_series(m: MeasureReview, after: pd.DataFrame) -> pd.DataFrame:
     """Give the readings after treatment that belong to the judged visits."""
-    visits = m.values[[*_SERIES, "visit"]].drop_duplicates()
-    return after[after["measure"] == m.measure.code].merge(visits, on=[*_SERIES, "visit"])
+    mine = after[after["measure"] == m.measure.code]
+    visits = [*_SERIES, "visit"]
+    return mine if mine.empty else mine.merge(m.values[visits].drop_duplicates(), on=visits)
 
 
 def diary_weeks(review: QuarterReview) -> pd.DataFrame:
