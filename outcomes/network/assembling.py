@@ -101,7 +101,7 @@ def _measure(rows: Rows, m: NetworkMeasure, confidence: float) -> MeasureReview:
         course=m.course,
         courses=_courses(rows, m),
         values=rows.series(measure.code).drop(columns="error"),
-        readings=gather(rows.stages.files("judge", "readings"), measure.code),
+        readings=gather(rows.left("readings", measure.code)),
         notes=m.notes,
     )
 

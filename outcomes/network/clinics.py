@@ -48,6 +48,8 @@ _START = np.array([-0.8416, -0.2533, 0.2533, 0.8416])
 #: Upper ends of the bands of weeks of symptoms: acute, subacute, chronic; common practice.
 _ONSET = np.array([6.0, 13.0, 52.0])
 _ONSET_NAMES = np.array(["under 6 weeks", "6 to 12 weeks", "13 to 51 weeks", "a year and more"])
+_CELL_COLUMNS = ["clinic", "start_date", "start_value", "improvement", "detectable", "in_quarter"]
+_CELL_COLUMNS += ["birth_year", "onset_weeks", "complaint"]
 #: Bands with fewer clients, or where all or none gained, join the commonest one.
 _LEAST = 25
 
@@ -96,14 +98,14 @@ class ClinicComparison(Claim):
         return f"Adjusted for {self.adjusted_for or 'nothing: no case mix is recorded'}.{wider}"
 
 
-def count_cells(task: tuple[str, str, float, float], prefix: str) -> Tally:
+def count_cells(task: tuple[str, float, float], prefix: str) -> Tally:
     """Count clients and detectable gains of a partition, by clinic and case mix.
 
-    `task` is the file of verdicts by cut-off, the measure, and mean and SD of start values.
+    `task` is the file of verdicts by cut-off, and mean and SD of start values.
     Leaves ``cells``.
     """
-    path, code, mean, sd = task
-    rows = read_part(path, filters=[("measure", "==", code)])
+    path, mean, sd = task
+    rows = read_part(path, _CELL_COLUMNS, coded=["clinic", "complaint"])
     rows = rows[rows["in_quarter"] & rows["detectable"].notna()]
     cells = case_mix_cells(rows, mean=mean, sd=sd)
     write_part(prefix, "cells", cells)
@@ -300,11 +302,11 @@ def all_clinics(review: NetworkReview) -> dict[str, ClinicComparison]:
     stages = review.rows.stages
     for m in review.measures:
         code = m.measure.code
-        tasks = [(path, code, *m.start) for path in stages.files("judge", "judged")]
+        tasks = [(path, *m.start) for path in review.rows.left("judged", code)]
         review.rows.over(f"cells-{code}", count_cells, tasks)
         frames = [read_part(path) for path in stages.files(f"cells-{code}", "cells")]
         effects = spread = None
-        files = stages.files(f"course-{code}", "sums")
+        files = stages.files(f"sums-{code}", "course")
         try:
             if files:
                 centre = review.rows.models[code].centre

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.measures.catalogue import Measure
-from outcomes.network.partition import EPISODE, LONGEST
+from outcomes.network.partition import EPISODE, LONGEST, series_starts
 from outcomes.network.pooled_fit import SUMS, SeriesSums, fit_sums, series_sums
 from outcomes.network.stages import read_part, write_part
 from outcomes.network.tally import Tally, moments
@@ -54,7 +54,6 @@ __all__ = [
     "model_verdicts",
     "read_courses",
     "scale_likelihood",
-    "scale_sums",
     "tally_verdicts",
 ]
 
@@ -108,13 +107,15 @@ class CourseTask:
     """One task's series of a measure, and the model that they are summed for."""
 
     series: str
-    code: str
     model: Model
 
 
 @dataclass(frozen=True)
 class VerdictTask:
-    """One task's series and verdicts by cut-off of a measure, and the model to judge by."""
+    """One task's series and verdicts by cut-off of a measure, and the model to judge by.
+
+    `every_column`: leave the clients' courses too, for a report that draws them.
+    """
 
     series: str
     judged: str
@@ -122,28 +123,28 @@ class VerdictTask:
     line: float | None
     model: Model
     confidence: float
+    every_column: bool
+
+
+def _read_series(path: str, *more: str) -> pd.DataFrame:
+    return read_part(path, [*EPISODE, "week", "value", "error", *more], coded=["client", *more])
 
 
 def _rows(frame: pd.DataFrame, centre: float, gap: float) -> _Rows:
-    """Sort readings by series and time, around the network's centre."""
-    week = frame["week"].to_numpy(float)
-    code = frame.groupby(EPISODE, sort=False, dropna=False).ngroup().to_numpy()
-    order = np.lexsort([week, code])
-    frame, code, time = frame.iloc[order], code[order], week[order]
-    edges = np.flatnonzero(np.diff(code)) + 1
-    first = np.r_[0, edges].astype(int)
-    last = np.r_[edges - 1, code.size - 1].astype(int)
-    value, error = frame["value"].to_numpy(float), frame["error"].to_numpy(float)
-    series = frame.iloc[first][EPISODE].reset_index(drop=True)
-    series["n_visits"] = last - first + 1
-    series["first_time"], series["latest_time"] = time[first], time[last]
+    """Take readings sorted by series and time, around the network's centre."""
+    week, value = frame["week"].to_numpy(float), frame["value"].to_numpy(float)
+    first = series_starts(frame)
+    last = np.r_[first[1:], len(frame)] - 1
+    size = last - first + 1
+    code = np.repeat(np.arange(first.size), size)
+    series = frame.iloc[first][EPISODE].astype({"client": "str"}).reset_index(drop=True)
+    series["n_visits"] = size
+    series["first_time"], series["latest_time"] = week[first], week[last]
     series["first_value"], series["latest_value"] = value[first], value[last]
-    own_time = time - time[first][code]
-    return _Rows(code, own_time, value - centre, centre, error, first, last, gap, series)
-
-
-def _of_measure(path: str, code: str) -> pd.DataFrame:
-    return read_part(path, filters=[("measure", "==", code)])
+    error = frame["error"].to_numpy(float)
+    return _Rows(
+        code, week - week[first][code], value - centre, centre, error, first, last, gap, series
+    )
 
 
 def learn_scale(sample: pd.DataFrame, *, centre: float, gap: float, error: Tally, n: int) -> Model:
@@ -176,17 +177,28 @@ def learn_scale(sample: pd.DataFrame, *, centre: float, gap: float, error: Tally
     return Model(replace(at, weight=1.0), centre, gap, error2, by_error, notes)
 
 
-def scale_sums(task: CourseTask, prefix: str) -> Tally:
-    """Sum a measure's readings per series, at the scale of the course; leaves ``sums``."""
-    frame, model = _of_measure(task.series, task.code), task.model
-    if frame.empty:
-        return {"readings": 0, "log_weights": 0.0}
+def course_sums(task: CourseTask, prefix: str) -> Tally:
+    """Sum a measure's readings per series, at the scale of the course.
+
+    Leaves ``sums`` (all readings, weighted, over the time since a series' first one: what clients
+    are judged by) and ``course`` (those of the first half year, over the time since the episode's
+    first visit, with the clinic: what the mean course rests on).
+    """
+    frame, model = _read_series(task.series, "clinic"), task.model
     rows = _rows(frame, model.centre, model.gap)
     weight = 1 / model.relative(rows)
     time = time_scale(rows.time, model.at.scale)
     sums = series_sums(rows.first, time, rows.value, weight)
     write_part(prefix, "sums", pd.DataFrame(sums, columns=SUMS))
-    return {"readings": rows.time.size, "log_weights": float(np.log(weight).sum())}
+    found = {"readings": rows.time.size, "log_weights": float(np.log(weight).sum())}
+    early = frame["week"].to_numpy(float) <= LONGEST
+    code = rows.code[early]
+    first = np.flatnonzero(np.r_[True, np.diff(code) != 0][: code.size])
+    time = time_scale(frame["week"].to_numpy(float)[early], model.at.scale)
+    course = pd.DataFrame(series_sums(first, time, rows.value[early]), columns=SUMS)
+    clinic = frame["clinic"].array[early].take(first)
+    write_part(prefix, "course", course.assign(clinic=clinic))
+    return found
 
 
 def learn_variances(model: Model, files: Sequence[str], tally: Tally) -> Model:
@@ -217,12 +229,9 @@ def _shapes(offsets: np.ndarray) -> np.ndarray:
 
 def scale_likelihood(task: CourseTask, prefix: str) -> Tally:
     """Sum the log-likelihood of every SD of the clients' log scales over a partition."""
-    frame, model = _of_measure(task.series, task.code), task.model
-    if frame.empty:
-        return {}
-    _, fits = _posteriors(_rows(frame, model.centre, model.gap), model)
-    shapes = _shapes(model.offsets)
-    likely = np.log(shapes @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
+    model = task.model
+    _, fits = _posteriors(_rows(_read_series(task.series), model.centre, model.gap), model)
+    likely = np.log(_shapes(model.offsets) @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
     return {"likely": likely.tolist()}
 
 
@@ -264,14 +273,13 @@ def _assembled(
 
 def model_verdicts(task: VerdictTask, prefix: str) -> Tally:
     """Judge a partition's clients by the network's model; leaves ``verdicts`` and ``courses``."""
-    judged = _of_measure(task.judged, task.measure.code)
-    if judged.empty:
-        return {}
-    frame = _of_measure(task.series, task.measure.code)
-    courses = _courses(_rows(frame, task.model.centre, task.model.gap), task.model)
+    rows = _rows(_read_series(task.series), task.model.centre, task.model.gap)
+    courses = _courses(rows, task.model)
+    judged = read_part(task.judged)
     table = _with_model(judged, courses, task.measure, task.line, task.confidence)
     write_part(prefix, "verdicts", table)
-    write_part(prefix, "courses", _posterior_table(courses))
+    if task.every_column:
+        write_part(prefix, "courses", _posterior_table(courses))
     return tally_verdicts(table, task.confidence)
 
 
@@ -292,23 +300,6 @@ def tally_verdicts(table: pd.DataFrame, confidence: float) -> Tally:
     words = now["model_verdict"].value_counts()
     found["model_verdicts"] = {str(word): int(n) for word, n in words.items() if word}
     return found
-
-
-def course_sums(task: CourseTask, prefix: str) -> Tally:
-    """Sum readings of the first half year per series, for the mean course; leaves ``sums``."""
-    frame = _of_measure(task.series, task.code)
-    frame = frame[frame["week"] <= LONGEST]
-    if frame.empty:
-        return {"readings": 0}
-    code = frame.groupby(EPISODE, sort=False, dropna=False).ngroup().to_numpy()
-    order = np.argsort(code, kind="stable")
-    frame, code = frame.iloc[order], code[order]
-    first = np.flatnonzero(np.r_[True, np.diff(code) != 0])
-    time = time_scale(frame["week"].to_numpy(float), task.model.at.scale)
-    sums = series_sums(first, time, frame["value"].to_numpy(float) - task.model.centre)
-    out = pd.DataFrame(sums, columns=SUMS)
-    write_part(prefix, "sums", out.assign(clinic=frame["clinic"].to_numpy()[first]))
-    return {"readings": len(frame)}
 
 
 _POSTERIOR = ("weight", "mean0", "mean1", "cov00", "cov01", "cov11", "change", "change_variance")

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import DataError
+from outcomes.network.coding import read_coded
 from outcomes.network.stages import write_part
 from outcomes.network.store import Partition, Store, open_store
 from outcomes.network.tally import Tally, counts_of, moments
@@ -31,7 +32,16 @@ from outcomes.statistics.individual_change import (
 from outcomes.statistics.review.judging import row_errors
 from outcomes.statistics.service import eligible_episodes, flow_counts, quarter_dates
 
-__all__ = ["ANCHORS", "EPISODE", "LONGEST", "STAGES_OF_FLOW", "Plan", "judge_partition", "opened"]
+__all__ = [
+    "ANCHORS",
+    "EPISODE",
+    "LONGEST",
+    "STAGES_OF_FLOW",
+    "Plan",
+    "judge_partition",
+    "opened",
+    "series_starts",
+]
 
 EPISODE = ["client", "episode"]
 _SERIES = [*EPISODE, "side", "mode", "instrument"]
@@ -47,7 +57,7 @@ _COLUMNS = {
     "measurements": ["client", "episode", "visit", "date", "measure", "side", "moment", "value"]
     + ["unit", "rater", "instrument", "mode"],
 }
-_SLIM = [*EPISODE, "visit", "clinic", "week", "day", "measure", "value", "error"]
+_SLIM = [*EPISODE, "visit", "clinic", "week", "value", "error"]
 
 
 @dataclass(frozen=True)
@@ -93,12 +103,13 @@ def opened(folder: str, fingerprint: str) -> Store:
 def judge_partition(task: tuple[Plan, Sequence[Partition]], prefix: str) -> Tally:
     """Judge all episodes of some partitions; leave their series and verdicts, give counts.
 
-    Leaves ``series`` (one row per visit of every series judged) and ``judged`` (one row per
-    episode and measure, up to the quarter's end, with `in_quarter`).
+    Leaves, per measure, ``series-CODE`` (one row per visit of every series judged, sorted by
+    client, episode and week) and ``judged-CODE`` (one row per episode, sorted, up to the quarter's
+    end, with `in_quarter`).
     """
     plan, partitions = task
-    store = opened(plan.folder, plan.fingerprint)
-    caseload = store.caseload(partitions, tables=list(_COLUMNS), columns=_COLUMNS)
+    coded = read_coded(opened(plan.folder, plan.fingerprint), partitions, _COLUMNS)
+    caseload = coded.caseload
     values = visit_values(caseload, measures=plan.measures or None)
     values = judged_side(values, caseload.clients)
     values = values[values["date"] < plan.end]
@@ -110,20 +121,18 @@ def judge_partition(task: tuple[Plan, Sequence[Partition]], prefix: str) -> Tall
     tally["measures"] = {}
     here = pd.MultiIndex.from_frame(episodes)
     about = _about_clients(caseload)
-    all_series, all_judged, all_readings = [], [], []
     for code in codes:
-        series, judged = _judge(caseload, values[values["measure"] == code], code, plan.confidence)
+        readings = values[values["measure"] == code]
+        series, judged = _judge(caseload, readings, code, plan.confidence)
         judged = judged.merge(about, on="client", how="left")
         judged["in_quarter"] = pd.MultiIndex.from_frame(judged[EPISODE]).isin(here)
-        all_series.append(series if plan.every_column else series[_SLIM])
-        all_readings.append(values[values["measure"] == code])
-        all_judged.append(judged)
+        judged = judged.sort_values(EPISODE, kind="stable", ignore_index=True)
         tally["measures"][code] = _tally(caseload, code, series, judged, plan.confidence)
-    if all_judged:
-        write_part(prefix, "series", pd.concat(all_series, ignore_index=True))
-        write_part(prefix, "judged", pd.concat(all_judged, ignore_index=True))
+        kept = series if plan.every_column else series[_SLIM]
+        write_part(prefix, f"series-{code}", coded.named(kept))
+        write_part(prefix, f"judged-{code}", coded.named(judged))
         if plan.every_column:
-            write_part(prefix, "readings", pd.concat(all_readings, ignore_index=True))
+            write_part(prefix, f"readings-{code}", coded.named(readings))
     return tally
 
 
@@ -133,6 +142,7 @@ def _judge(
     measure, importance = measure_of(caseload, code), importance_of(caseload, code)
     pairs = start_and_latest(rows)
     series = rows.merge(pairs[_SERIES], on=_SERIES)
+    series = series.sort_values([*EPISODE, "week"], kind="stable", ignore_index=True)
     judged = judge_change(
         pairs,
         standard_error_of_measurement=row_errors(caseload, code, pairs),
@@ -196,31 +206,33 @@ def _tally(
     return found | _series_tally(series)
 
 
-def _series_tally(series: pd.DataFrame) -> Tally:
-    """Count what the models need to know of all series before they begin."""
-    rows = series.sort_values([*EPISODE, "week"], kind="stable")
-    same = _same_as_before(rows)
-    gaps = rows["day"].diff()[same].astype("int64")
-    kept = rows[rows["week"] <= LONGEST]
-    last = kept.groupby(EPISODE, sort=False)["day"].agg(["max", "size"])
-    size = rows.groupby(EPISODE, sort=False).size()
+def _series_tally(rows: pd.DataFrame) -> Tally:
+    """Count what the models need to know of all series before they begin; sorted rows."""
+    first = series_starts(rows)
+    size = np.diff(np.r_[first, len(rows)])
+    day = rows["day"].to_numpy(float).astype("int64")
+    same = np.ones(len(rows), dtype=bool)
+    same[first] = False
+    early = rows["week"].to_numpy(float) <= LONGEST
+    kept = np.add.reduceat(early, first, dtype=np.int64) if first.size else size
+    last = np.maximum.reduceat(np.where(early, day, -1), first) if first.size else size
     error = rows["error"].to_numpy(float)
     known = np.isfinite(error)
     return {
-        "series": len(size),
+        "series": first.size,
         "series_of_three": int((size >= 3).sum()),
         "value": moments(rows[["value"]].to_numpy(float)),
         "error": {"known": int(known.sum()), "squares": float((error[known] ** 2).sum())},
-        "gap_days": counts_of(gaps),
-        "last_days": counts_of(last["max"].astype("int64")),
-        "sizes": counts_of(last["size"]),
+        "gap_days": counts_of(np.diff(day)[same[1:]]),
+        "last_days": counts_of(last[kept > 0]),
+        "sizes": counts_of(kept[kept > 0]),
     }
 
 
-def _same_as_before(rows: pd.DataFrame) -> np.ndarray:
-    same = np.ones(len(rows), dtype=bool)
+def series_starts(rows: pd.DataFrame) -> np.ndarray:
+    """Give the positions where series begin, of rows sorted by client and episode."""
+    begins = np.zeros(len(rows), dtype=bool)
+    begins[:1] = True
     for column in EPISODE:
-        codes = pd.factorize(rows[column])[0]
-        same[1:] &= codes[1:] == codes[:-1]
-    same[:1] = False
-    return same
+        begins[1:] |= np.diff(pd.factorize(rows[column])[0]) != 0
+    return np.flatnonzero(begins)

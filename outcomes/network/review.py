@@ -2,9 +2,8 @@
 
 judge      each partition: values, pairs, verdicts by cut-off, counts
 scales     per measure with many series: the shape of the course, from a sample
-sums       each partition: sums per series; added up, the mixed model
+sums       each partition: sums per series; added up, the mixed model and the mean course
 verdicts   each partition: every client judged by that model
-course     each partition: sums for the mean course
 """
 
 from __future__ import annotations
@@ -32,7 +31,6 @@ from outcomes.network.courses import (
     learn_variances,
     model_verdicts,
     scale_likelihood,
-    scale_sums,
     tally_verdicts,
 )
 from outcomes.network.engines import Engine, Here
@@ -83,11 +81,15 @@ class Rows:
 
     def series(self, code: str) -> pd.DataFrame:
         """Visits of a measure's series."""
-        return gather(self.stages.files("judge", "series"), code)
+        return gather(self.left("series", code))
 
     def verdicts(self, code: str) -> pd.DataFrame:
         """Judged episodes of a measure, by cut-off and by the model."""
-        return gather(self.stages.files(f"verdicts-{code}", "verdicts"), code)
+        return gather(self.stages.files(f"verdicts-{code}", "verdicts"))
+
+    def left(self, kind: str, code: str) -> list[str]:
+        """List what `judge` left of a measure."""
+        return self.stages.files("judge", f"{kind}-{code}")
 
 
 def review_network(
@@ -243,9 +245,9 @@ def _judged_by_model(
     if tally["series"] <= GATHERED:
         return _judged_here(rows, code)
     stages, plan = rows.stages, rows.plan
-    series, judged = stages.files("judge", "series"), stages.files("judge", "judged")
+    series, judged = rows.left("series", code), rows.left("judged", code)
     every = -(-tally["series"] // _PROFILED)
-    sample = sample_series(series, judged, code, every=every, memory=stages.engine.memory)
+    sample = sample_series(series, judged, every=every, memory=stages.engine.memory)
     model = learn_scale(
         sample,
         centre=tally["value"]["mean"][0],
@@ -263,6 +265,7 @@ def _judged_by_model(
             line=importance.value if importance else None,
             model=model,
             confidence=plan.confidence,
+            every_column=plan.every_column,
         )
         for a, b in zip(series, judged, strict=True)
     ]
@@ -274,11 +277,11 @@ def _judged_by_model(
 def _learnt(stages: Stages, code: str, model: Model, series: Sequence[str]) -> Model:
     """Learn variances, and how much clients differ in their scales, from all partitions."""
     stage = f"sums-{code}"
-    found = _over(stages, stage, scale_sums, [CourseTask(path, code, model) for path in series])
+    found = _over(stages, stage, course_sums, [CourseTask(path, model) for path in series])
     model = learn_variances(model, stages.files(stage, "sums"), merge_all(found))
     if model.offsets.size == 1:
         return learn_prior(model, {})
-    again = [CourseTask(path, code, model) for path in series]
+    again = [CourseTask(path, model) for path in series]
     return learn_prior(model, merge_all(_over(stages, f"scales-{code}", scale_likelihood, again)))
 
 
@@ -300,7 +303,7 @@ def _over(stages: Stages, stage: str, function: Any, tasks: Sequence[Any]) -> li
 def _judged_here(rows: Rows, code: str) -> tuple[Tally, float | None, tuple[str, ...]]:
     """Judge a measure with few series as one machine does: gathered, by the same functions."""
     series = rows.series(code)
-    judged = gather(rows.stages.files("judge", "judged"), code)
+    judged = gather(rows.left("judged", code))
     measure, importance = measure_of(rows.caseload, code), importance_of(rows.caseload, code)
     error = error_of(rows.caseload, code)
     courses, notes = None, ()
@@ -320,12 +323,9 @@ def _judged_here(rows: Rows, code: str) -> tuple[Tally, float | None, tuple[str,
 def _course(rows: Rows, code: str, tally: Tally, scale: float | None) -> Course:
     if tally["series"] <= GATHERED:
         return course_over_weeks(rows.series(code), scale=scale, confidence=rows.plan.confidence)
-    series = rows.stages.files("judge", "series")
-    model, stage = rows.models[code], f"course-{code}"
-    tasks = [CourseTask(path, code, model) for path in series]
-    _over(rows.stages, stage, course_sums, tasks)
+    model = rows.models[code]
     return pooled_course(
-        rows.stages.files(stage, "sums"),
+        rows.stages.files(f"sums-{code}", "course"),
         scale=float(model.at.scale),
         centre=model.centre,
         tally=tally,

@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from glob import escape
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +96,9 @@ class Stages:
 
     def files(self, stage: str, kind: str) -> list[str]:
         """List the files of one kind that a stage left, in the order of its tasks."""
-        return [str(path) for path in sorted((self.folder / stage).glob(f"*.{kind}.parquet"))]
+        return [
+            str(path) for path in sorted((self.folder / stage).glob(f"*.{escape(kind)}.parquet"))
+        ]
 
 
 def _one_task(function: Callable[..., dict[str, Any]], pair: tuple[Any, str]) -> dict[str, Any]:
@@ -129,12 +132,16 @@ def write_part(prefix: str, kind: str, frame: pd.DataFrame) -> None:
     write_atomically(f"{prefix}.{kind}.parquet", sink.getvalue().to_pybytes())
 
 
-def read_part(path: str, columns: Sequence[str] | None = None, **settings: Any) -> pd.DataFrame:
-    """Read what a stage left."""
+def read_part(
+    path: str, columns: Sequence[str] | None = None, *, coded: Sequence[str] = ()
+) -> pd.DataFrame:
+    """Read what a stage left; `coded` columns stay categories."""
     try:
-        return pd.read_parquet(path, columns=None if columns is None else list(columns), **settings)
+        frame = pd.read_parquet(path, columns=None if columns is None else list(columns))
     except (pa.ArrowException, OSError, ValueError) as error:
         raise DataError(
             f"a stage must find what an earlier one left; {Path(path).name} cannot be read. "
             f"Run again with an empty work folder."
         ) from error
+    words = [c for c, kind in frame.dtypes.items() if isinstance(kind, pd.CategoricalDtype)]
+    return frame.astype({name: "str" for name in words if name not in coded})

@@ -71,10 +71,33 @@ def visit_values(
     if measures is not None:
         keep &= readings["measure"].isin(list(measures))
     readings = readings.loc[keep.fillna(False)]
-    words = {name: readings[name].fillna("").astype("str") for name in ("mode", "instrument")}
-    readings = readings.assign(rater=readings["rater"].fillna("").astype("str"), **words)
-
+    words = {name: _filled(readings[name]) for name in ("mode", "instrument", "rater")}
+    readings = readings.assign(**words)
     keys = ["client", "episode", "visit", "measure", "side", "mode", "instrument"]
+    order = _order_of_single_readings(readings, keys)
+    if order is None:
+        values = _mean_of_trials(readings, keys)
+    else:
+        kept = readings[[*keys, "date", "rater", "value", "unit"]]
+        values = kept.iloc[order].reset_index(drop=True).assign(n_trials=1)
+    values["day"] = _days_since_first_visit(values, caseload.visits)
+    values["week"] = values["day"] / 7
+    values = _add_people(values, caseload)
+    return values[
+        ["client", "clinic", "practitioner", "episode", "visit", "date", "day", "week"]
+        + ["measure", "side", "mode", "instrument", "rater", "value", "n_trials", "unit"]
+    ]
+
+
+def _filled(column: pd.Series) -> pd.Series:
+    """Put empty text where nothing is recorded; categories stay what they are."""
+    if not isinstance(column.dtype, pd.CategoricalDtype):
+        return column.fillna("").astype("str")
+    known = "" in column.cat.categories
+    return (column if known else column.cat.add_categories("")).fillna("")
+
+
+def _mean_of_trials(readings: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     grouped = readings.groupby(keys, sort=True, observed=True, dropna=False)
     values = grouped.agg(
         date=("date", "first"),
@@ -85,13 +108,31 @@ def visit_values(
         unit=("unit", "first"),
     ).reset_index()
     values["rater"] = values["rater"].where(values["rater"] == values["last_rater"], "several")
-    values["day"] = _days_since_first_visit(values, caseload.visits)
-    values["week"] = values["day"] / 7
-    values = _add_people(values, caseload)
-    return values[
-        ["client", "clinic", "practitioner", "episode", "visit", "date", "day", "week"]
-        + ["measure", "side", "mode", "instrument", "rater", "value", "n_trials", "unit"]
-    ]
+    return values.drop(columns="last_rater")
+
+
+def _order_of_single_readings(readings: pd.DataFrame, keys: list[str]) -> np.ndarray | None:
+    """Give the order by the keys where each stands once: nothing is to be averaged then.
+
+    None where some stand twice, or are empty, or have too many combinations for one number each.
+    """
+    code, size = np.zeros(len(readings), dtype=np.int64), 1
+    for name in keys:
+        column = readings[name]
+        if (
+            isinstance(column.dtype, pd.CategoricalDtype)
+            and column.cat.categories.is_monotonic_increasing
+        ):
+            part, levels = column.cat.codes.to_numpy(), len(column.cat.categories)
+        else:
+            part, found = pd.factorize(column, sort=True)
+            levels = len(found)
+        size *= max(levels, 1)
+        if size >= 2**62 or (part < 0).any():
+            return None
+        code = code * levels + part
+    order = np.argsort(code, kind="stable")
+    return None if (np.diff(code[order]) == 0).any() else order
 
 
 def judged_side(values: pd.DataFrame, clients: pd.DataFrame) -> pd.DataFrame:
@@ -163,6 +204,6 @@ def _add_people(values: pd.DataFrame, caseload: Caseload) -> pd.DataFrame:
     values = values.join(treated, on=["client", "episode", "visit"])
     in_charge = values["client"].map(clients["practitioner"])
     return values.assign(
-        clinic=values["client"].map(clients["clinic"]).fillna("").astype("str"),
-        practitioner=values["treated_by"].fillna(in_charge).fillna("").astype("str"),
+        clinic=_filled(values["client"].map(clients["clinic"])),
+        practitioner=_filled(values["treated_by"].fillna(in_charge)),
     )

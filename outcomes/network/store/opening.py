@@ -198,7 +198,32 @@ class Store:
                 faults.add(_damaged(part, "its file has been changed"))
         faults.raise_if_any()
 
+    def arrow(
+        self, table: str, partitions: Iterable[Partition], columns: Sequence[str]
+    ) -> pa.Table:
+        """Give one table of some partitions with its words as dictionaries: no text is made.
+
+        Raises
+        ------
+        DataError
+            As `read`.
+        """
+        found = []
+        for partition in partitions:
+            parts = self._parts.get((partition, table), [])
+            if table == "clients" and len(parts) > 1:
+                found.append(pa.Table.from_pandas(self.read(table, partition, columns)))
+            else:
+                found += [self._table(part, columns, words="dictionary") for part in parts]
+        if not found:
+            return pa.Table.from_pandas(empty_table(table)[list(columns)], preserve_index=False)
+        return pa.concat_tables([one.replace_schema_metadata() for one in found])
+
     def _read(self, part: Part, columns: Sequence[str] | None) -> pd.DataFrame:
+        return self._table(part, columns).to_pandas(types_mapper=_ARROW_TO_PANDAS.get)
+
+    def _table(self, part: Part, columns: Sequence[str] | None, *, words: str = "text") -> pa.Table:
+        text = [name for name, kind in self.manifest.columns[part.table].items() if kind == "str"]
         try:
             data = (self.folder / part.path).read_bytes()
         except OSError as error:
@@ -207,12 +232,15 @@ class Store:
             raise _damaged(part, "its file is cut short or has been changed")
         try:
             table = parquet.read_table(
-                io.BytesIO(data), columns=None if columns is None else list(columns)
+                io.BytesIO(data),
+                columns=None if columns is None else list(columns),
+                read_dictionary=text if words == "dictionary" else None,
+                use_threads=False,
             )
         except (pa.ArrowException, OSError, ValueError, KeyError):
             raise _damaged(part, "its file is no Parquet file") from None
         _check_columns(table, part, self.manifest, columns)
-        return table.to_pandas(types_mapper=_ARROW_TO_PANDAS.get)
+        return table
 
 
 def _check_columns(
@@ -224,7 +252,9 @@ def _check_columns(
     if list(table.column_names) != list(expected):
         raise _damaged(part, "its columns are not those of the store")
     for name, kind in expected.items():
-        if str(table.schema.field(name).type) not in _STORED_AS[kind]:
+        stored = table.schema.field(name).type
+        stored = stored.value_type if pa.types.is_dictionary(stored) else stored
+        if str(stored) not in _STORED_AS[kind]:
             raise _damaged(part, f"its column {name} holds another kind of value")
 
 

@@ -159,9 +159,13 @@ def _with_model(
 
 def row_errors(caseload: Caseload, code: str, rows: pd.DataFrame) -> np.ndarray:
     """Give each row the error of its own instrument and mode; a mean of two sides has less."""
-    kinds = list(zip(rows["instrument"], rows["mode"], strict=True))
-    found = {
-        kind: error_of(caseload, code, instrument=kind[0], mode=kind[1]) for kind in set(kinds)
-    }
-    error = np.array([t.value if (t := found[kind]) else np.nan for kind in kinds], dtype=float)
-    return np.where(rows["side"] == "both", error / np.sqrt(2), error)
+    instrument, instruments = pd.factorize(rows["instrument"])
+    mode, modes = pd.factorize(rows["mode"])
+    instruments, modes = [*instruments, ""], [*modes, ""]  # the last: not recorded
+    error = np.full((len(instruments), len(modes)), np.nan)
+    kinds = np.unique(instrument % len(instruments) * len(modes) + mode % len(modes))
+    for i, j in zip(*np.unravel_index(kinds, error.shape), strict=True):
+        found = error_of(caseload, code, instrument=instruments[i], mode=modes[j])
+        error[i, j] = np.nan if found is None else found.value
+    each = error[instrument, mode]
+    return np.where(rows["side"] == "both", each / np.sqrt(2), each)

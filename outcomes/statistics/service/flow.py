@@ -246,7 +246,9 @@ def _readings(values: pd.DataFrame, episodes: pd.DataFrame, quarter: str) -> pd.
     rows = rows.merge(episodes[_EPISODE], on=_EPISODE)
     for column in _SERIES:
         found = rows[column] if column in rows else pd.Series("", index=rows.index)
-        rows[column] = found.astype("object").where(found.notna(), "").astype("str")
+        if found.isna().any() or not isinstance(found.dtype, pd.CategoricalDtype):
+            found = found.astype("object").where(found.notna(), "").astype("str")
+        rows[column] = found
     return rows
 
 
