@@ -7,6 +7,7 @@ and green: a decline is marked by shape and position.
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -63,9 +64,19 @@ _STYLE: Any = {
 
 @contextmanager
 def house_style() -> Iterator[None]:
-    """Draw inside this block in the house style, and leave the user's settings as they were."""
-    with mpl.rc_context(_STYLE):
-        yield
+    """Draw inside this block in the house style, and leave the user's settings as they were.
+
+    A figure is thousands of small objects; searching them for garbage while they are made takes a
+    tenth of the time of drawing, so the search waits until the block ends.
+    """
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        with mpl.rc_context(_STYLE):
+            yield
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def new_figure(
