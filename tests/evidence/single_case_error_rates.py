@@ -1,6 +1,6 @@
 """How often single-case methods are wrong under serial correlation: null rejections and coverage.
 
-Run `python tests/evidence/single_case_error_rates.py` to redo everything (some minutes on one core)
+Run `python tests/evidence/single_case_error_rates.py` to redo everything (about half an hour on one core)
 and to overwrite results/single_case_error_rates.json, which the docstrings quote.
 
 One client: 6 baseline and 10 treatment readings, stationary first-order autoregressive errors with
@@ -45,7 +45,7 @@ from outcomes.statistics.single_case.serial import restricted_curve
 RESULT = Path(__file__).parent / "results" / "single_case_error_rates.json"
 SEED = 20260808
 SETS = 5_000
-CHUNKS, CHUNK = 4, 250  # several clients: three models a set, in chunks of their own seed
+CHUNKS, CHUNK = 20, 250  # several clients: three models a set, in chunks of their own seed
 CORRELATIONS = (0.0, 0.2, 0.4)
 M, N = 6, 10
 STARTS = (4, 4, 5, 6, 7, 8, 9, 9)

@@ -101,8 +101,8 @@ def multilevel_effect(
     Interval with small-sample df (Kenward-Roger; at a boundary Satterthwaite). Prediction: G +- t
     sqrt(se^2 + tau^2), t with m - 2 df (Higgins et al. 2009). heterogeneity_p: likelihood ratio,
     half chi-square 1 and half 2 df.
-    In 1,000 simulated series of 8 clients x 16 readings with differing gains the 95% interval
-    covered 96, 96 and 96% at serial correlation 0, .2 and .4.
+    In 5,000 simulated series of 8 clients x 16 readings with differing gains the 95% interval
+    covered 97, 96 and 96% at serial correlation 0, .2 and .4.
 
     References
     ----------
@@ -191,8 +191,8 @@ def mean_of_client_effects(
     Notes
     -----
     gain_i = treatment mean - baseline mean; t interval with m - 1 df; prediction G +- t s
-    sqrt(1 + 1 / m). In 1,000 simulated series of 8 clients x 16 readings the 95% interval covered
-    94, 94 and 95% at serial correlation 0, .2 and .4.
+    sqrt(1 + 1 / m). In 5,000 simulated series of 8 clients x 16 readings the 95% interval covered
+    95, 95 and 95% at serial correlation 0, .2 and .4.
 
     References
     ----------

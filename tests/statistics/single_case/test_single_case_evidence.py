@@ -54,10 +54,10 @@ def test_methods_for_independent_readings_do_so_only_without_correlation():
 
 def test_intervals_across_clients():
     for name in ("mean_of_clients_covers", "multilevel_covers"):
-        assert all(0.93 <= rate <= 0.97 for rate in three("several_clients", name)), name
-    assert all(0.94 <= rate <= 0.98 for rate in three("several_clients", "restricted_covers"))
+        assert all(0.94 <= rate <= 0.97 for rate in three("several_clients", name)), name
+    assert all(0.94 <= rate <= 0.97 for rate in three("several_clients", "restricted_covers"))
     # the moment estimator takes gains as equal, and they are not: stated in its docstring
-    assert all(0.88 <= rate <= 0.93 for rate in three("several_clients", "moment_covers"))
+    assert all(0.90 <= rate <= 0.925 for rate in three("several_clients", "moment_covers"))
 
 
 def test_start_and_end_methods():
@@ -141,3 +141,4 @@ def test_stored_result_says_how_it_was_made(code):
     assert STORED["seed"] == code.SEED and STORED["made_by"].endswith("error_rates.py")
     assert set(FIGURES) == {"one_client", "randomised", "several_clients", "start_and_end"}
     assert {"date", "numpy", "scipy", "python", "settings", "sets"} <= set(STORED)
+    assert set(STORED["sets"].values()) == {5000} and code.CHUNKS * code.CHUNK == 5000

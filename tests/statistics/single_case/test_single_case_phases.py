@@ -133,5 +133,7 @@ def test_derived_from_the_first_treated_visit_inclusive():
 
 
 def test_phases_recorded_for_some_visits_only():
-    with pytest.raises(DataError, match="all visits of a client or for none; 1 of 1 clients has both"):
+    with pytest.raises(
+        DataError, match="all visits of a client or for none; 1 of 1 clients has both"
+    ):
         add_phases(visit_readings(), visits(["baseline", None, "treatment", "treatment"]))
