@@ -192,6 +192,7 @@ def reproduce(
     from outcomes.reporting.reproduce import reproduce as again
 
     if locked:
+        typer.echo("Building an environment of pinned versions; this takes minutes.", err=True)
         status, said = reproduce_in_fresh_environment(run, data=data)
         typer.echo(said)
         raise typer.Exit(status)

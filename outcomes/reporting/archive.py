@@ -17,6 +17,7 @@ import pandas as pd
 import outcomes
 from outcomes.glossary import COLUMNS
 from outcomes.records.write import csv_bytes, write_atomically
+from outcomes.reporting.input_rows import INPUT_ROWS
 from outcomes.reporting.provenance import file_hash
 
 __all__ = ["write_crate", "write_tables"]
@@ -87,10 +88,11 @@ def write_crate(folder: Path, *, title: str, description: str, made: str) -> Pat
     Path
         ``ro-crate-metadata.json``.
     """
+    apart = {"ro-crate-metadata.json", INPUT_ROWS}  # the second is for the clinic alone
     files = sorted(
         p.relative_to(folder)
         for p in folder.rglob("*")
-        if p.is_file() and p.name != "ro-crate-metadata.json" and not p.name.startswith(".")
+        if p.is_file() and p.name not in apart and not p.name.startswith(".")
     )
     graph: list[dict[str, Any]] = [
         {

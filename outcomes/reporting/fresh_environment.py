@@ -43,13 +43,19 @@ def reproduce_in_fresh_environment(run: Path, *, data: str = "") -> tuple[int, s
         except subprocess.CalledProcessError as error:
             raise DataError(
                 "the pinned environment must be buildable here, and is not: pip stopped with "
-                f"status {error.returncode}. Reproduce without --locked, or on the Python version "
-                "of the run."
+                f"status {error.returncode}{_reason(error.stderr)}. Reproduce without --locked, or "
+                f"with the Python version of the run."
             ) from error
         command = [str(python), "-m", "outcomes.cli", "reproduce", str(run.resolve())]
         command += ["--data", str(Path(data).resolve())] if data else []
         done = subprocess.run(command, capture_output=True, text=True, check=False)
     return done.returncode, (done.stdout or done.stderr).strip()
+
+
+def _reason(said: str | None) -> str:
+    """Give the first error that pip named, for the message."""
+    lines = [line for line in (said or "").splitlines() if line.startswith("ERROR: ")]
+    return f" ({lines[0].removeprefix('ERROR: ').rstrip('.')})" if lines else ""
 
 
 def _source() -> str:

@@ -1,7 +1,13 @@
-"""Doing a run again from its manifest, and comparing every number in every table."""
+"""Doing a run again from its manifest, and comparing every number in every table.
+
+A review and a case series can be run again. Where an input has changed, its cells are named by
+file, row and column (`input_rows`), never by value.
+"""
 
 from __future__ import annotations
 
+import inspect
+import shutil
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -13,6 +19,7 @@ import pandas as pd
 
 from outcomes.carried import synthetic_caseload
 from outcomes.errors import DataError
+from outcomes.reporting.input_rows import INPUT_ROWS, changed_inputs
 from outcomes.reporting.manifest import Manifest, read_manifest
 from outcomes.reporting.provenance import code_hash, file_hash
 
@@ -96,24 +103,33 @@ def reproduce(
     Raises
     ------
     DataError
-        If the folder has no manifest, or its inputs are not to be found.
+        If the folder has no manifest of a command that can be run again, or its inputs are not to
+        be found.
     """
-    from outcomes.reporting.runs import run_review
-
     manifest = read_manifest(folder)
+    again = _COMMANDS.get(manifest.command)
+    if again is None:
+        raise DataError(
+            f"{folder.name} must be a run of {' or '.join(_COMMANDS)} to be reproduced; it is one "
+            f"of {manifest.command}. Run that command again by hand."
+        )
     given = {**manifest.parameters, **({"data": data} if data else {})}
     given = {k: _found(v, folder) if k in _PATHS else v for k, v in given.items()}
+    source = given.get("data") or str(synthetic_caseload())
     causes = what_differs(manifest, folder, data=given.get("data", ""))
+    moved = [cause for cause in causes if cause.startswith("Input")]
+    if moved:
+        record = next((p for p in _row_records(folder) if p.is_file()), folder / INPUT_ROWS)
+        cells = changed_inputs(record, data=source, mapping=given.get("mapping", ""))
+        causes = [*moved, *cells, *causes[len(moved) :]]
     if tolerance is None:
         same_platform = not any(cause.startswith("Platform") for cause in causes)
         tolerance = 0.0 if same_platform else TOLERANCE
     with tempfile.TemporaryDirectory() as place:
-        run_review(
-            **{**given, "data": given.get("data") or str(synthetic_caseload()), "out": place},
-            progress=progress,
-        )
+        out = Path(place) / "again"
+        again({**given, "data": source, "out": str(out)}, folder, progress)
         cells, differences, worst = compare_tables(
-            folder / "tables", Path(place) / "tables", tolerance=tolerance
+            folder / "tables", out / "tables", tolerance=tolerance
         )
     return Reproduction(
         same=differences.empty,
@@ -124,7 +140,44 @@ def reproduce(
     )
 
 
-_PATHS = ("data", "mapping", "thresholds", "settings")
+_PATHS = ("data", "mapping", "thresholds", "settings", "clients", "design")
+
+
+def _review(given: dict[str, Any], folder: Path, progress: Progress | None) -> None:
+    from outcomes.reporting.runs import run_review
+
+    run_review(**given, progress=progress)
+
+
+def _case_series(given: dict[str, Any], folder: Path, progress: Progress | None) -> None:
+    """Make the paper again under its own labels, which only the key beside it knows."""
+    from outcomes.reporting.case_series import run_case_series
+    from outcomes.reporting.case_series.key_folder import CLIENT_KEY, keys_of
+
+    key = keys_of(folder) / CLIENT_KEY
+    if not key.is_file():
+        raise DataError(
+            f"{keys_of(folder).name} must stand beside {folder.name} with its {CLIENT_KEY}, so that "
+            f"clients keep their labels; it does not. Put it back."
+        )
+    keys = keys_of(Path(given["out"]))
+    keys.mkdir(parents=True)
+    shutil.copy(key, keys / CLIENT_KEY)
+    known = inspect.signature(run_case_series).parameters
+    run_case_series(**{k: v for k, v in given.items() if k in known}, progress=progress)
+
+
+_COMMANDS: dict[str, Callable[[dict[str, Any], Path, Progress | None], None]] = {
+    "review": _review,
+    "case-series": _case_series,
+}
+
+
+def _row_records(folder: Path) -> tuple[Path, Path]:
+    """Where a run may have kept the digests of its input's rows."""
+    from outcomes.reporting.case_series.key_folder import keys_of
+
+    return folder / INPUT_ROWS, keys_of(folder) / INPUT_ROWS
 
 
 def what_differs(manifest: Manifest, folder: Path, *, data: str = "") -> list[str]:

@@ -17,6 +17,7 @@ from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.archive import write_crate
 from outcomes.reporting.compare import compare_runs, comparison_page
 from outcomes.reporting.document import page
+from outcomes.reporting.input_rows import INPUT_ROWS, write_input_rows
 from outcomes.reporting.ledger_page import ledger_page, ledger_summary_lines
 from outcomes.reporting.manifest import (
     MANIFEST,
@@ -140,6 +141,8 @@ def _write_manifest(
         seconds=round(seconds, 2),
     )
     write_atomically(folder / MANIFEST, manifest.to_json().encode())
+    source = parameters["data"] or str(synthetic_caseload())
+    write_input_rows(folder / INPUT_ROWS, data=source, mapping=parameters["mapping"])
     write_crate(folder, title=told["title"], description=told["lines"][0], made=manifest.made)
 
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from outcomes.carried import synthetic_caseload
 from outcomes.records import read_caseload
 from outcomes.reporting.case_series.analysis import CaseSeries
 from outcomes.reporting.case_series.design_file import read_design
 from outcomes.reporting.case_series.disclosure import DESCRIBED
+from outcomes.reporting.case_series.key_folder import keys_of
 from outcomes.reporting.case_series.run import Progress, case_series
 from outcomes.reporting.case_series.sections import client_list
+from outcomes.reporting.input_rows import INPUT_ROWS, write_input_rows
 from outcomes.reporting.manifest import input_files, nearest_path
 
 __all__ = ["run_case_series"]
@@ -67,14 +70,15 @@ def run_case_series(
         "thresholds": thresholds,
         "design": design,
     }
+    shown = {**paths, "data": "" if data == str(synthetic_caseload()) else data}
     given = {
         name: path if "://" in path else nearest_path(Path(path), folder)
-        for name, path in paths.items()
+        for name, path in shown.items()
         if path
     }
     codes, wanted = list(measures), list(facts)
     words = [f"--{name} {path}" for name, path in given.items()]
-    return case_series(
+    series = case_series(
         caseload,
         measures=codes,
         out=folder,
@@ -96,3 +100,5 @@ def run_case_series(
         inputs=[file for path in paths.values() for file in input_files(path)],
         progress=progress,
     )
+    write_input_rows(keys_of(folder) / INPUT_ROWS, data=data, mapping=mapping)
+    return series

@@ -16,10 +16,16 @@ from outcomes.errors import DataError
 from outcomes.records.safe_text import write_owner_only
 from outcomes.records.write import csv_bytes
 
-__all__ = ["CLIENT_KEY", "masked_seed", "read_key", "write_keys"]
+__all__ = ["CLIENT_KEY", "keys_of", "masked_seed", "read_key", "write_keys"]
 
 CLIENT_KEY = "client_key.csv"
 _ORDER = "masked_order.txt"
+
+
+def keys_of(paper: Path) -> Path:
+    """Name the folder of keys of a paper's folder: beside it, never inside."""
+    paper = paper.resolve()
+    return paper.with_name(f"{paper.name}_keys")
 
 
 def read_key(folder: Path) -> pd.DataFrame | None:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from outcomes.carried import synthetic_caseload
 from outcomes.records.caseload import Caseload
 from outcomes.records.write import csv_bytes, write_atomically
 from outcomes.reporting.case_series.analysis import CaseSeries, analyse_case_series
@@ -18,12 +19,12 @@ from outcomes.reporting.case_series.checklists import checklist_tables
 from outcomes.reporting.case_series.data_package import data_tables, write_data_package
 from outcomes.reporting.case_series.disclosure import DESCRIBED
 from outcomes.reporting.case_series.export import export_figure
-from outcomes.reporting.case_series.key_folder import masked_seed, read_key, write_keys
+from outcomes.reporting.case_series.key_folder import keys_of, masked_seed, read_key, write_keys
 from outcomes.reporting.case_series.manuscript import checklist_document, manuscript, read_first
 from outcomes.reporting.case_series.masked import write_masked
 from outcomes.reporting.case_series.references import bibliography, cited
 from outcomes.reporting.case_series.result_tables import index_table
-from outcomes.reporting.manifest import MANIFEST, Manifest, describe_files
+from outcomes.reporting.manifest import MANIFEST, Manifest, describe_carried, describe_files
 from outcomes.statistics.single_case.recorded_design import RecordedDesign
 from outcomes.statistics.single_case.summary import MeasureSeries
 
@@ -107,7 +108,7 @@ def case_series(
             confidence=confidence,
         )
     folder = Path(out).resolve()
-    keys = folder.with_name(f"{folder.name}_keys")
+    keys = keys_of(folder)
     show = progress or (lambda done, total, what: None)
     show(0, 4, "analysing")
     series = analyse_case_series(
@@ -148,7 +149,7 @@ def case_series(
             "command_line": command,
             **(parameters or {}),
         },
-        inputs=describe_files(inputs, folder=folder),
+        inputs=_described(inputs, folder),
         outputs=describe_files(sorted(written), folder=folder),
         thresholds=_thresholds(series.found),
         rows=caseload.balance.to_dict("records"),
@@ -169,6 +170,14 @@ def case_series(
     show(4, 4, "done")
     names = sorted(p.relative_to(folder).as_posix() for p in written)
     return replace(series, folder=folder, keys=keys, files=(*names, MANIFEST))
+
+
+def _described(inputs: Iterable[Path], folder: Path) -> list[dict[str, Any]]:
+    carried = synthetic_caseload().resolve()
+    files = list(inputs)
+    own = [path for path in files if path.resolve().parent == carried]
+    others = [path for path in files if path.resolve().parent != carried]
+    return describe_files(others, folder=folder) + describe_carried(own)
 
 
 def _write_tables(series: CaseSeries, folder: Path) -> list[Path]:

@@ -1,0 +1,203 @@
+"""What stood in each row of a run's inputs, as digests: to name the cell that has changed since.
+
+A hash of a file says only that it changed. Here each row of each table has a digest over its whole
+line, and each column one digest per block of 256 rows; a changed row crossed with the changed
+columns of its block names the cell, and no value is stored.
+
+Digests can be guessed: whoever knows all of a row but one small number can try them all, and a
+table of few rows is soon tried. So the digests are keyed by a number drawn for this run, cut to 4
+bytes (a row) and 6 bytes (a column of a block), and kept in a file that only its owner can read,
+beside the clinic's own results: never in the manifest, the archive's metadata or a paper's folder.
+Without the file a run is reproduced all the same; then changed files are named, and cells are not.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import secrets
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from outcomes.errors import OutcomesError
+from outcomes.records.mapping import load_mapping
+from outcomes.records.safe_text import write_owner_only
+from outcomes.records.sources import open_source
+from outcomes.records.sources.raw import RawTable
+from outcomes.reporting.wording import join_words, plural
+
+__all__ = ["INPUT_ROWS", "changed_inputs", "write_input_rows"]
+
+INPUT_ROWS = "input_rows.json"
+
+#: Rows that share one digest of a column.
+BLOCK = 256
+#: Rows beyond which nothing is recorded: the file would grow past 15 MB.
+MOST_ROWS = 2_000_000
+_ROW_BYTES, _COLUMN_BYTES = 4, 6
+_BETWEEN = "\x1f"
+
+
+def write_input_rows(path: Path, *, data: str, mapping: str = "") -> Path | None:
+    """Record the rows of a source, replacing an earlier record.
+
+    Returns
+    -------
+    Path or None
+        None where the source is a database address or too large.
+    """
+    tables = _tables(data, mapping)
+    if not tables or sum(len(one.rows) for one in tables) > MOST_ROWS:
+        return None
+    key = secrets.token_bytes(16)
+    record = {
+        "about": "Keyed digests of the input's rows, to name changed cells. For the clinic alone.",
+        "block": BLOCK,
+        "key": key.hex(),
+        "tables": [_digests(one, key) for one in tables],
+    }
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.unlink(missing_ok=True)
+    return write_owner_only(path, json.dumps(record) + "\n")
+
+
+def changed_inputs(path: Path, *, data: str, mapping: str = "", most: int = 20) -> list[str]:
+    """Name the cells that are not what they were: file, row, column; never what stands there.
+
+    Parameters
+    ----------
+    path : Path
+        What `write_input_rows` wrote; nothing is named where it is absent.
+    data, mapping : str
+        The source as it is now.
+    most : int
+        Sentences at most.
+
+    Returns
+    -------
+    list of str
+    """
+    if not path.is_file():
+        return []
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        before = {table["file"]: table for table in record["tables"]}
+        key = bytes.fromhex(record["key"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return [f"{path.name} cannot be read: changed cells are not named."]
+    now = {one.file: one for one in _tables(data, mapping)}
+    said = [f"Input {name} is gone." for name in sorted(set(before) - set(now))]
+    said += [f"Input {name} is new." for name in sorted(set(now) - set(before))]
+    for name in sorted(set(before) & set(now)):
+        said += _changed(before[name], _digests(now[name], key))
+    return said[:most]
+
+
+def _tables(data: str, mapping: str) -> list[RawTable]:
+    if not data or "://" in data:
+        return []
+    try:
+        settings = load_mapping(mapping).opening if mapping else None
+        return open_source(data, settings)
+    except OutcomesError:
+        return []
+
+
+def _digests(table: RawTable, key: bytes) -> dict[str, Any]:
+    """Digest every row, and every column block by block."""
+    columns = [table.cells[i].fillna("").astype(str) for i in range(len(table.cells))]
+    lines = columns[0].str.cat(columns[1:], sep=_BETWEEN) if len(columns) > 1 else columns[0]
+    starts = _starts(len(table.rows))
+    rows = np.asarray(table.rows, dtype=np.int64)
+    return {
+        "file": table.file,
+        "headers": table.headers,
+        "numbers": [int(rows[0])] if len(rows) and np.all(np.diff(rows) == 1) else rows.tolist(),
+        "rows": _packed([_digest(line, key, _ROW_BYTES) for line in lines]),
+        "columns": [
+            _packed(
+                [
+                    _digest(_BETWEEN.join(column.iloc[a:b]), key, _COLUMN_BYTES)
+                    for a, b in zip(starts, [*starts[1:], len(column)], strict=True)
+                ]
+            )
+            for column in columns
+        ],
+    }
+
+
+def _starts(rows: int) -> list[int]:
+    """Where blocks begin; the last one takes what is left, so that none is short."""
+    return [BLOCK * i for i in range(max(1, rows // BLOCK))]
+
+
+def _changed(before: dict[str, Any], now: dict[str, Any]) -> list[str]:
+    """Say what differs between two records of one table."""
+    name = before["file"]
+    if before["headers"] != now["headers"]:
+        return [f"Input {name} has other columns than before, or in another order."]
+    old, new = (_unpacked(one["rows"], _ROW_BYTES) for one in (before, now))
+    if len(old) != len(new):
+        return _added_and_gone(name, old, new, _numbers(before, len(old)), _numbers(now, len(new)))
+    places = [i for i, (a, b) in enumerate(zip(old, new, strict=True)) if a != b]
+    numbers = _numbers(now, len(new))
+    columns = [
+        [a != b for a, b in zip(*(_unpacked(c, _COLUMN_BYTES) for c in both), strict=True)]
+        for both in zip(before["columns"], now["columns"], strict=True)
+    ]
+    last = len(_starts(len(old))) - 1
+    blocks = [min(place // BLOCK, last) for place in places]
+    alone = Counter(blocks)
+    said = []
+    for place, block in zip(places, blocks, strict=True):
+        touched = [h for h, changed in zip(now["headers"], columns, strict=True) if changed[block]]
+        sure = alone[block] == 1
+        words = join_words(touched) if sure else " or ".join(touched)
+        several = "columns" if sure and len(touched) > 1 else "column"
+        said.append(f"Input {name}, row {numbers[place]}, {several} {words}: not what it was.")
+    return said
+
+
+def _added_and_gone(
+    name: str, old: list[bytes], new: list[bytes], were: list[int], are: list[int]
+) -> list[str]:
+    said = [f"Input {name} has {plural(len(new), 'row')}, {len(old):,} before."]
+    for here, there, numbers, words in ((new, old, are, "new"), (old, new, were, "gone")):
+        spare = Counter(there)
+        places = []
+        for place, digest in enumerate(here):
+            if spare[digest]:
+                spare[digest] -= 1
+            else:
+                places.append(place)
+        if places:
+            first = join_words([str(numbers[p]) for p in places[:5]])
+            more = f" and {len(places) - 5:,} more" if len(places) > 5 else ""
+            when = " (as numbered before)" if words == "gone" else ""
+            said.append(f"Input {name}, rows changed or {words}: {first}{more}{when}.")
+    return said
+
+
+def _digest(text: str, key: bytes, size: int) -> bytes:
+    return hashlib.blake2b(
+        text.encode("utf-8", "surrogatepass"), key=key, digest_size=size
+    ).digest()
+
+
+def _packed(digests: list[bytes]) -> str:
+    return base64.b64encode(b"".join(digests)).decode()
+
+
+def _unpacked(packed: str, size: int) -> list[bytes]:
+    whole = base64.b64decode(packed)
+    return [whole[i : i + size] for i in range(0, len(whole), size)]
+
+
+def _numbers(table: dict[str, Any], rows: int) -> list[int]:
+    """Row numbers in the source; the first alone stands for a run without a gap."""
+    numbers = table["numbers"]
+    return list(range(numbers[0], numbers[0] + rows)) if len(numbers) == 1 else numbers
