@@ -29,7 +29,7 @@ from outcomes.errors import (
     check_choice,
 )
 from outcomes.results import Estimate
-from outcomes.statistics.effect_size._course_model import climb, shrink, solve, sums_of
+from outcomes.statistics.individual_change._course_model import climb, shrink, solve, sums_of
 from outcomes.statistics.individual_change._course_parts import _Rows
 from outcomes.statistics.individual_change._variance_draws import _matrices
 from outcomes.statistics.individual_change.client_courses import _prepare
@@ -40,7 +40,7 @@ __all__ = ["FirstVisitRegression", "first_visit_regression"]
 #: quickly flattening over straight (0) to gathering speed.
 _CURVATURES = (1.0, 0.67, 0.45, 0.3, 0.2, 0.12, 0.06, 0.0, -0.06, -0.12, -0.2)
 _LEAST_CLIENTS, _LEAST_SHARE = 20, 0.5
-_MOST = 300  # clients from which the variances and the weights of the forms are learnt
+_MOST = 600  # clients from which the variances and the weights of the forms are learnt
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

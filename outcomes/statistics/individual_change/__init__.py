@@ -18,7 +18,7 @@ from outcomes.statistics.individual_change.model_verdict import (
 )
 from outcomes.statistics.individual_change.pairs import start_and_latest
 from outcomes.statistics.individual_change.plateau import PLATEAU_STATES, meeting_table
-from outcomes.statistics.individual_change.profile import profile
+from outcomes.statistics.individual_change.profile import profile, profile_by_chance
 from outcomes.statistics.individual_change.reliable_change import (
     RELIABLE_CHANGE,
     Reference,
@@ -48,6 +48,7 @@ __all__ = [
     "judge_with_model",
     "meeting_table",
     "profile",
+    "profile_by_chance",
     "reconcile",
     "reliable_change",
     "saw_tooth",

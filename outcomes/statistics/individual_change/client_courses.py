@@ -43,6 +43,7 @@ from outcomes.statistics.individual_change._course_parts import (  # noqa: F401 
     _weigh_scales,
     time_scale,
 )
+from outcomes.statistics.individual_change._form_error import CourseDeviation, learn_deviation
 from outcomes.statistics.individual_change._mixture import Mixture
 from outcomes.statistics.individual_change._rows import per_row
 
@@ -72,6 +73,8 @@ class ClientCourses(Claim):
         Series and readings in the model.
     notes : tuple of str
         What a careful reader must know.
+    rows : object or None
+        The readings behind it, for `deviation`; None where they lie elsewhere.
     """
 
     series: pd.DataFrame
@@ -84,6 +87,12 @@ class ClientCourses(Claim):
     n: int
     n_readings: int
     notes: tuple[str, ...] = ()
+    rows: _Rows | None = field(default=None, repr=False)
+
+    @cached_property
+    def deviation(self) -> CourseDeviation | None:
+        """How far clients stray from the form of their course, from old forecasts looked up."""
+        return None if self.rows is None else learn_deviation(self.rows, self.scale)
 
     def level(self, time: Any) -> Mixture:
         """Posterior of each client's course at a time (one for all, or one per series)."""
@@ -226,6 +235,7 @@ def fit_client_courses(
         n=len(rows.series),
         n_readings=rows.time.size,
         notes=tuple(dict.fromkeys(notes)),
+        rows=rows,
     )
 
 

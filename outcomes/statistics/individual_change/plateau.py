@@ -2,12 +2,18 @@
 
 Notation: a client's course is ``c0 + c1 h(t)`` (see `client_courses`), turned so that higher is
 better; ``a`` gain so far per unit of c1, h(now) - h(first); ``b`` further gain per unit of c1 over
-the visits ahead. Every question is about c1 alone: "still gaining" is c1 >= worthwhile / b,
-"past the line" is c1 >= line / a, so the chances of all answers add up to one exactly.
+the visits ahead; ``x`` what the course may add to its form over them (`_form_error`). Given x every
+question is about c1 alone: "still gaining" is c1 >= (worthwhile - x) / b, "past the line" is
+c1 >= line / a; x is integrated out, so the chances of all answers add up to one.
+
+The advice: going on for the visits ahead costs 1 if in vain, stopping costs ``C`` if a worthwhile
+gain is missed. With p the chance of a worthwhile further gain, stopping costs p C, going on 1 - p:
+stopping is right where p < 1 / (1 + C). Naming a client "still gaining" needs more than that.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -51,6 +57,7 @@ def meeting_table(
     gap: float | None = None,
     confidence: float = 0.95,
     certain: float = 0.6,
+    missed_gain_costs: float = 9.0,
 ) -> pd.DataFrame:
     """Say of each client whether more is to come, and how long it may take to reach the line.
 
@@ -77,7 +84,12 @@ def meeting_table(
     confidence : float
         Level of the interval, in (0, 1).
     certain : float
-        Chance that a state needs to be named, in (0.5, 1); else ``"too little data to say"``.
+        Chance that ``"still gaining"`` and ``"getting worse"`` need, in (0.5, 1).
+    missed_gain_costs : float
+        How many needless rounds of the visits ahead weigh as much as one worthwhile gain missed,
+        >= 1. ``"Levelled off"`` needs a chance of a worthwhile further gain below
+        1 / (1 + missed_gain_costs): one in ten for 9, a judgement without a source. Between that
+        and `certain` it is ``"too little data to say"``: measure again.
 
     Returns
     -------
@@ -95,9 +107,9 @@ def meeting_table(
 
     Notes
     -----
-    Further gain: c1 (h(now + visits) - h(now)) under the posterior mixture of c1. "Getting worse":
-    decline so far or ahead of at least the worthwhile size. Where the caseload's course is straight
-    nobody has levelled off: the forecast then goes on as before.
+    Further gain: c1 (h(now + visits) - h(now)) + x under the posterior of c1; x is learnt from old
+    forecasts looked up in later readings. "Getting worse": decline so far or ahead of at least the
+    worthwhile size. Short or past the line needs `certain` too, else plain "levelled off".
 
     Examples
     --------
@@ -119,6 +131,8 @@ def meeting_table(
     visits_ahead = check_count("visits_ahead", visits_ahead)
     check_between("confidence", confidence, 0, 1, remedy="Give 0.95")
     check_between("certain", certain, 0.5, 1, remedy="Give 0.6")
+    if not 1 <= missed_gain_costs < np.inf:
+        raise ArgumentError(f"missed_gain_costs must be at least 1, got {missed_gain_costs!r}.")
     sign = 1.0 if better == "higher" else -1.0
     gap = courses.usual_gap if gap is None else check_positive("gap", gap)
     frame = courses.series
@@ -131,14 +145,18 @@ def meeting_table(
     start = frame["first_time"].to_numpy(float)
     now = frame["latest_time"].to_numpy(float) - start
     after = now + visits_ahead * gap
-    further = courses.gain(now, after).turned(sign)
+    astray = _Astray(courses, sign)
+    further = astray.added(courses.gain(now, after).turned(sign), now, after)
     so_far = courses.gain(0.0, now).turned(sign)
-    chances = _state_chances(courses, sign, now, after, least, line, target)
-    state = np.argmax(chances, axis=1)
-    top = chances[np.arange(len(state)), state]
-    unsure = (top < certain) | (frame["n_visits"].to_numpy() < 3)
-    state = np.where(unsure, len(PLATEAU_STATES) - 1, state)
-    reach = _chance_at_line(courses, sign, line, target)
+    chances = _state_chances(courses, astray, now, after, least, line, target)
+    worthwhile_chance = further.chance_above(least)
+    stop = worthwhile_chance < 1 / (1 + missed_gain_costs)
+    state = _name_states(chances, stop, certain, frame["n_visits"].to_numpy() >= 3)
+    unsure = state == len(PLATEAU_STATES) - 1
+    levelled = (state >= 2) & ~unsure
+    top = np.column_stack([chances, np.zeros(courses.n)])[np.arange(courses.n), state]
+    top = np.where(levelled & (state == 4), chances[:, 2:].sum(axis=1), top)
+    reach = _chance_at_line(courses, astray, now, line, target)
     course_now = courses.level(now).mean
     tail = (1 - confidence) / 2
     keys = [c for c in ("client", "episode", "n_visits") if c in frame.columns]
@@ -151,7 +169,7 @@ def meeting_table(
         ci_high=further.quantile(1 - tail),
         ci_level=confidence,
         worthwhile=least,
-        chance_worthwhile=further.chance_above(least),
+        chance_worthwhile=worthwhile_chance,
         chance_at_line=reach(after),
         **_visits_to_line(reach, now, gap),
         latest_against_course=sign
@@ -172,9 +190,42 @@ def _targets(goal: Any, frame: pd.DataFrame, sign: float) -> np.ndarray:
     return sign * goals
 
 
+@dataclass(frozen=True)
+class _Astray:
+    """What the courses may add to their form ahead, turned so that higher is better."""
+
+    courses: ClientCourses
+    sign: float
+
+    def moments(self, now: np.ndarray, after: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        deviation = self.courses.deviation
+        if deviation is None:
+            return np.zeros(self.courses.n), np.zeros(self.courses.n)
+        gain = self.courses.gain(0.0, after)
+        mean, variance = deviation.ahead(now, after, gain.mean, gain.sd)
+        return self.sign * mean, variance
+
+    def added(self, mixture: Mixture, now: np.ndarray, after: np.ndarray) -> Mixture:
+        mean, variance = self.moments(now, after)
+        return mixture.shifted(mean).widened(variance)
+
+
+def _name_states(
+    chances: np.ndarray, stop: np.ndarray, certain: float, enough: np.ndarray
+) -> np.ndarray:
+    """Name each client's state (place in `PLATEAU_STATES`) from the chances of the first five."""
+    side = 2 + np.argmax(chances[:, 2:], axis=1)
+    decided = chances[np.arange(len(chances)), side] >= certain
+    return np.select(
+        [~enough, chances[:, 0] >= certain, chances[:, 1] >= certain, stop & decided, stop],
+        [5, 0, 1, side, 4],
+        default=5,
+    )
+
+
 def _state_chances(
     courses: ClientCourses,
-    sign: float,
+    astray: _Astray,
     now: np.ndarray,
     after: np.ndarray,
     least: np.ndarray,
@@ -188,24 +239,31 @@ def _state_chances(
     """
     chances = np.zeros((courses.n, 5))
     has_line, has_goal = ~np.isnan(line), ~np.isnan(target)
+    mean, variance = astray.moments(now, after)
+    nodes, shares = np.polynomial.hermite_e.hermegauss(9 if variance.any() else 1)
     for part in courses.parts:
-        c1, sd = sign * part.mean[:, 1], np.sqrt(part.covariance[:, 1, 1])
+        c1, sd = astray.sign * part.mean[:, 1], np.sqrt(part.covariance[:, 1, 1])
         a = part.clock(now)
-        b = part.clock(after) - a
-        worse = _below(-least / np.maximum(a, b), c1, sd)
-        not_gaining = _below(least / b, c1, sd)
+        b = np.maximum(part.clock(after) - a, 1e-300)
         with np.errstate(divide="ignore"):
             edge = np.where(a > 0, line / np.where(a > 0, a, 1), np.inf)
-        short = np.clip(_below(np.where(has_line, edge, 0), c1, sd), worse, not_gaining) - worse
-        levelled = np.maximum(not_gaining - worse, 0)
-        chances[:, 0] += part.weight * worse
-        chances[:, 1] += part.weight * (1 - not_gaining)
-        chances[:, 2] += part.weight * np.where(has_line, short, 0)
-        chances[:, 3] += part.weight * np.where(has_line, levelled - short, 0)
-        chances[:, 4] += part.weight * np.where(has_line, 0, levelled)
+            declined = np.where(a > 0, -least / np.where(a > 0, a, 1), -np.inf)
+        for node, share in zip(nodes, shares / shares.sum(), strict=True):
+            x = mean + node * np.sqrt(variance)
+            worse = _below(np.maximum(declined, (-least - x) / b), c1, sd)
+            not_gaining = np.maximum(_below((least - x) / b, c1, sd), worse)
+            short = np.clip(_below(np.where(has_line, edge, 0), c1, sd), worse, not_gaining) - worse
+            levelled = not_gaining - worse
+            weight = part.weight * share
+            chances[:, 0] += weight * worse
+            chances[:, 1] += weight * (1 - not_gaining)
+            chances[:, 2] += weight * np.where(has_line, short, 0)
+            chances[:, 3] += weight * np.where(has_line, levelled - short, 0)
+            chances[:, 4] += weight * np.where(has_line, 0, levelled)
     if has_goal.any():
         levelled = chances[:, 2:].sum(axis=1)
-        past = courses.level(now).turned(sign).chance_above(np.where(has_goal, target, 0))
+        level = courses.level(now).turned(astray.sign)
+        past = level.chance_above(np.where(has_goal, target, 0))
         chances[has_goal, 2] = (levelled * (1 - past))[has_goal]
         chances[has_goal, 3] = (levelled * past)[has_goal]
         chances[has_goal, 4] = 0
@@ -216,15 +274,17 @@ def _below(edge: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
     return ndtr((edge - mean) / np.maximum(sd, 1e-300))
 
 
-def _chance_at_line(courses: ClientCourses, sign: float, line: np.ndarray, target: np.ndarray):
+def _chance_at_line(
+    courses: ClientCourses, astray: _Astray, now: np.ndarray, line: np.ndarray, target: np.ndarray
+):
     """Give the function of time that tells each client's chance to be at the line or goal."""
     has_goal = ~np.isnan(target)
 
     def chance(time: np.ndarray) -> np.ndarray:
-        gained: Mixture = courses.gain(0.0, time).turned(sign)
-        found = gained.chance_above(line)
+        gained = courses.gain(0.0, time).turned(astray.sign)
+        found = astray.added(gained, now, time).chance_above(line)
         if has_goal.any():
-            level = courses.level(time).turned(sign)
+            level = astray.added(courses.level(time).turned(astray.sign), now, time)
             found = np.where(has_goal, level.chance_above(np.where(has_goal, target, 0)), found)
         return found
 

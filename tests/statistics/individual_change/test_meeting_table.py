@@ -76,8 +76,10 @@ def test_chances_add_up_and_agree_with_each_other():
     )
     later = meeting_table(courses, minimal_important_change=6, visits_ahead=10)
     both = table.merge(later, on="client", suffixes=("", "_later"))
-    gaining = both["gain_so_far"] > 0
-    assert (both["chance_at_line_later"] >= both["chance_at_line"] - 1e-9)[gaining].all()
+    # whoever is not there yet and still gains gets nearer; whoever is there may lose it again
+    coming = (both["chance_at_line"] < 0.5) & (both["further_gain_later"] > 0)
+    assert coming.any()
+    assert (both["chance_at_line_later"] >= both["chance_at_line"] - 1e-3)[coming].all()
     at_80 = both["visits_to_line_80"].notna()
     assert (both["visits_to_line_50"] <= both["visits_to_line_80"])[at_80].all()
     there = both["visits_to_line_50"] == 0

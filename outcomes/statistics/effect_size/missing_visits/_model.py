@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from outcomes.errors import DataError
-from outcomes.statistics.effect_size._course_model import (
+from outcomes.statistics.effect_size.missing_visits._grid import Grid
+from outcomes.statistics.individual_change._course_model import (
     ModelSums,
     climb,
     draw_thetas,
@@ -20,7 +21,6 @@ from outcomes.statistics.effect_size._course_model import (
     solve,
     sums_of,
 )
-from outcomes.statistics.effect_size.missing_visits._grid import Grid
 from outcomes.statistics.individual_change._variance_draws import _matrices
 
 __all__ = ["Drawn", "JointNormal", "draw_deviations", "fit_joint_normal"]

@@ -24,7 +24,16 @@ from outcomes.statistics.individual_change._variance_draws import (
     _proposal,
 )
 
-__all__ = ["ModelSums", "Solved", "climb", "draw_thetas", "shrink", "solve", "sums_of"]
+__all__ = [
+    "ModelSums",
+    "Solved",
+    "climb",
+    "draw_thetas",
+    "normal_equations",
+    "shrink",
+    "solve",
+    "sums_of",
+]
 
 
 @dataclass(frozen=True)
@@ -81,13 +90,19 @@ def shrink(zz: np.ndarray, g: np.ndarray, s2: np.ndarray) -> tuple[np.ndarray, n
     return k, d
 
 
+def normal_equations(sums: ModelSums, thetas: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Give [X y]'V^-1[X y] and log det V, per set of variances."""
+    g, s2 = _matrices(thetas)
+    k, d = shrink(sums.zz, g, s2)
+    taken = (k.reshape(len(k), -1) @ sums.products).reshape(-1, *sums.dd.shape)
+    whole = (sums.dd - taken / s2[:, None, None]) / s2[:, None, None]
+    return whole, sums.n_readings * np.log(s2) + np.log(d).sum(axis=1)
+
+
 def solve(sums: ModelSums, thetas: np.ndarray, *, restricted: bool = True) -> Solved:
     """Solve for the coefficients at many sets of variances (rows of `thetas`)."""
-    g, s2 = _matrices(thetas)
     with np.errstate(all="ignore"):  # variances at the edge of double precision: no height
-        k, d = shrink(sums.zz, g, s2)
-        taken = (k.reshape(len(k), -1) @ sums.products).reshape(-1, *sums.dd.shape)
-        whole = (sums.dd - taken / s2[:, None, None]) / s2[:, None, None]
+        whole, logs = normal_equations(sums, thetas)
         inner, right, total = whole[:, :-1, :-1], whole[:, :-1, -1], whole[:, -1, -1]
         usable = np.asarray(np.isfinite(whole).all(axis=(1, 2)))
         inner = np.where(usable[:, None, None], inner, np.eye(inner.shape[1]))
@@ -96,7 +111,6 @@ def solve(sums: ModelSums, thetas: np.ndarray, *, restricted: bool = True) -> So
         inner = np.where(usable[:, None, None], inner, np.eye(inner.shape[1]))
         phi = np.linalg.inv(inner)
         b = np.einsum("tij,tj->ti", phi, right)
-        logs = sums.n_readings * np.log(s2) + np.log(d).sum(axis=1)
         if restricted:
             logs = logs + log_det
         height = -0.5 * (logs + total - np.einsum("ti,ti->t", right, b))
