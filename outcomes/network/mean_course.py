@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import union_categoricals
 
 from outcomes.network.pooled_fit import SUMS, SeriesSums, fit_sums
 from outcomes.network.stages import read_part
@@ -42,9 +43,9 @@ def pooled_course(
 
 def read_sums(files: Sequence[str], centre: float) -> tuple[SeriesSums, list[str]]:
     """Read the sums of all partitions, with the clinic of every series; and the clinics' names."""
-    frames = [read_part(path) for path in files]
+    frames = [read_part(path, coded=["clinic"]) for path in files]
     sums = np.concatenate([frame[SUMS].to_numpy() for frame in frames])
-    clinic = pd.concat([frame["clinic"] for frame in frames], ignore_index=True)
-    codes, names = pd.factorize(clinic, sort=True)
+    clinic = union_categoricals([frame["clinic"].array for frame in frames], sort_categories=True)
+    clinic = clinic.remove_unused_categories()
     n_readings = round(sums[:, 0].sum())  # all weights are one
-    return SeriesSums(sums, centre, n_readings, outer=codes), [str(name) for name in names]
+    return SeriesSums(sums, centre, n_readings, outer=clinic.codes), clinic.categories.tolist()

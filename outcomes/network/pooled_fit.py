@@ -23,10 +23,10 @@ from outcomes.errors import DataError
 from outcomes.statistics.mixed_model import MixedModelFit
 from outcomes.statistics.mixed_model.design import Design, build_design
 from outcomes.statistics.mixed_model.fit import finish
-from outcomes.statistics.mixed_model.likelihood import State, Sums
-from outcomes.statistics.mixed_model.reduction import Work, work_from_gram
+from outcomes.statistics.mixed_model.reduction import Work, level_plan, work_from_gram
 from outcomes.statistics.mixed_model.residual_structure import Independent
 from outcomes.statistics.mixed_model.result import Choices
+from outcomes.statistics.mixed_model.sums import Level, State, Sums
 
 __all__ = ["SUMS", "SeriesSums", "fit_sums", "series_sums"]
 
@@ -135,8 +135,8 @@ def fit_sums(
     sums = _sums(data.sums, turned[0], rest, outer_starts)
     structure = Independent.__new__(Independent)
     structure.hold(State(s=sums, log_det=-data.log_weights))
-    if not nested and len(data.sums) > _SAMPLED:
-        structure.sample = _sample(data, turned[0], rest)
+    if len(data.sums) > _SAMPLED:
+        structure.sample = _sample(data, turned[0], rest, design)
     return finish(design, work, structure, choices)
 
 
@@ -232,10 +232,16 @@ def _weights(a: np.ndarray, b: np.ndarray) -> np.ndarray:
     return np.array([a[i] * b[j] + (a[j] * b[i] if i != j else 0.0) for i, j in _CELLS])
 
 
-def _sample(data: SeriesSums, z: np.ndarray, rest: np.ndarray) -> tuple[Independent, int]:
+def _sample(
+    data: SeriesSums, z: np.ndarray, rest: np.ndarray, design: Design
+) -> tuple[Independent, int, list[Level]]:
     """Take evenly spaced series for starting values; readings are counted where weights are one."""
     step = len(data.sums) // 5_000
-    some = data.sums[::step]
+    some, plan, starts = data.sums[::step], level_plan(design), None
+    if data.outer is not None and len(plan) > 1:
+        outer = data.outer[::step]
+        starts = np.flatnonzero(np.r_[True, outer[1:] != outer[:-1]])
+        plan[0] = replace(plan[0], starts=starts)
     part = Independent.__new__(Independent)
-    part.hold(State(s=_sums(some, z, rest, None)))
-    return part, round(data.n_readings * len(some) / len(data.sums))
+    part.hold(State(s=_sums(some, z, rest, starts)))
+    return part, round(data.n_readings * len(some) / len(data.sums)), plan

@@ -107,7 +107,8 @@ class Criterion:
             return x
         sample = getattr(self.structure, "sample", None)
         if sample is not None:  # many clients: begin where a few thousand of them end
-            part = replace(self, structure=sample[0], n_rows=sample[1], latest=[])
+            plan = sample[2] or self.plan
+            part = replace(self, structure=sample[0], n_rows=sample[1], plan=plan, latest=[])
             return minimise(part, part.start(), tolerance=1e-3).x
         for _ in range(2):
             x = self._scored(x, self.at(x), at)

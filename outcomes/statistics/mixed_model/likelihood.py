@@ -17,71 +17,30 @@ need. The fixed part is eliminated last, as a level of infinite variance. No ste
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from outcomes.statistics.mixed_model.sums import (
+    Elimination,
+    Level,
+    State,
+    Sums,
+    added_up,
+    pieces,
+    too_many,
+)
+
 __all__ = ["Elimination", "Evaluation", "Level", "State", "Sums", "eliminate_levels", "evaluate"]
 
 Array = NDArray[np.float64]
 
-#: Groups handled at a time at the outermost level.
-PIECE = 8_192
-
-
-@dataclass
-class Sums:
-    """Sums of products per group: `zz` (q, q, n), `zr` (q, n, r), `rr` (outer groups, r, r).
-
-    `rz` holds the rows-times-z part of a matrix that is not symmetric, shaped like `zr`.
-    """
-
-    zz: Array
-    zr: Array
-    rr: Array
-    rz: Array | None = None
-
-
-@dataclass
-class State:
-    """All sums at one level, before it is eliminated."""
-
-    s: Sums
-    t: list[Sums] = field(default_factory=list)
-    u: dict[tuple[int, int], Sums] = field(default_factory=dict)
-    curved: dict[tuple[int, int], Sums] = field(default_factory=dict)
-    log_det: float = 0.0
-    trace: list[float] = field(default_factory=list)
-    info: dict[tuple[int, int], float] = field(default_factory=dict)
-    curved_trace: dict[tuple[int, int], float] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class Level:
-    """How one level is eliminated.
-
-    `pairs` are the free entries (a, b), a >= b, of its covariance; `starts` are the first groups
-    of each group of the next outer level (None: there is no outer level, everything is summed);
-    `q_outer` is the number of random terms of the next outer level, `starts_outer` its `starts`.
-    """
-
-    pairs: tuple[tuple[int, int], ...]
-    starts: NDArray[np.intp] | None
-    q: int
-    q_outer: int = 0
-    starts_outer: NDArray[np.intp] | None = None
-
-
-@dataclass(frozen=True)
-class Elimination:
-    """What predictions need of a level: K (q, q, n) and B = K S_zr (q, n, r), last column y."""
-
-    k: Array
-    b: Array
+#: From so many groups in a run on, each run's product is formed by itself.
+LONG_RUN = 64
 
 
 @dataclass
@@ -170,12 +129,11 @@ def eliminate_levels(
     """Eliminate every level of grouping, innermost first."""
     kept: list[Elimination] = []
     for level, factor in zip(levels, factors, strict=True):
-        n = state.s.zz.shape[2]
-        if level.starts is None and n > PIECE:
+        if too_many(state):
             with ThreadPoolExecutor(2) as pool:
-                one = partial(_eliminate, level=level, factor=factor)
-                done = list(pool.map(one, _split(state)))
-            state = _joined([new for new, _ in done])
+                one = partial(_eliminate_piece, factor=factor)
+                done = list(pool.map(one, pieces(state, level)))
+            state = _carried(added_up([new for new, _ in done], level), level)
             if keep:
                 kept.append(
                     Elimination(
@@ -190,55 +148,29 @@ def eliminate_levels(
     return state, kept
 
 
-def _split(state: State) -> Iterator[State]:
-    """Cut the groups of an outermost level into pieces that fit the processor's cache.
-
-    What is already summed over all groups stays with the first piece.
-    """
-    n = state.s.zz.shape[2]
-    for i in range(0, n, PIECE):
-        first = float(i == 0)
-
-        def cut(sums: Sums, i: int = i, first: float = first) -> Sums:
-            rz = None if sums.rz is None else sums.rz[:, i : i + PIECE]
-            zz, zr = sums.zz[:, :, i : i + PIECE], sums.zr[:, i : i + PIECE]
-            return Sums(zz, zr, first * sums.rr, rz)
-
-        yield State(
-            s=cut(state.s),
-            t=[cut(sums) for sums in state.t],
-            u={pair: cut(sums) for pair, sums in state.u.items()},
-            curved={pair: cut(sums) for pair, sums in state.curved.items()},
-            log_det=first * state.log_det,
-            trace=[first * number for number in state.trace],
-            info={pair: first * number for pair, number in state.info.items()},
-            curved_trace={pair: first * number for pair, number in state.curved_trace.items()},
-        )
+def _eliminate_piece(piece: tuple[State, Level], factor: Array) -> tuple[State, Elimination]:
+    return _eliminate(*piece, factor)
 
 
-def _joined(parts: list[State]) -> State:
-    """Add up what `_eliminate` made of the pieces of an outermost level."""
-    total = parts[0]
-    for part in parts[1:]:
-        total.s.rr = total.s.rr + part.s.rr
-        for mine, other in zip(total.t, part.t, strict=True):
-            mine.rr = mine.rr + other.rr
-        for pair in total.u:
-            total.u[pair].rr = total.u[pair].rr + part.u[pair].rr
-            total.info[pair] += part.info[pair]
-        for pair in total.curved:
-            total.curved[pair].rr = total.curved[pair].rr + part.curved[pair].rr
-            total.curved_trace[pair] += part.curved_trace[pair]
-        total.log_det += part.log_det
-        total.trace = [a + b for a, b in zip(total.trace, part.trace, strict=True)]
-    return total
+def _carried(state: State, level: Level) -> State:
+    """Do for sums that were added up over pieces what `_eliminate` does where there are none."""
+    state.s = _carry(state.s.rr, level)
+    state.t = [_carry(sums.rr, level) for sums in state.t]
+    state.u = {pair: _carry(u.rr, level, symmetric=False) for pair, u in state.u.items()}
+    state.curved = {pair: _carry(sums.rr, level) for pair, sums in state.curved.items()}
+    return state
 
 
 def _cross(left: Array, right: Array, starts: NDArray[np.intp] | None) -> Array:
     """Sum of left' right over groups, as (outer groups, r, r)."""
     if starts is None:
         return (left.T @ right)[None]
-    return np.add.reduceat(left[:, :, None] * right[:, None, :], starts, axis=0)
+    n = left.shape[0]
+    if n >= LONG_RUN * starts.size:
+        ends = np.append(starts[1:], n)
+        return np.stack([left[a:b].T @ right[a:b] for a, b in zip(starts, ends, strict=True)])
+    left, right = np.ascontiguousarray(left.T), np.ascontiguousarray(right.T)
+    return np.moveaxis(np.add.reduceat(left[:, None] * right, starts, axis=2), 2, 0)
 
 
 def _total(parts: Iterable[Array]) -> Array:
@@ -326,7 +258,7 @@ def _eliminate(state: State, level: Level, factor: Array) -> tuple[State, Elimin
             full -= _cross(rz[a], b[a], starts)
             full -= _cross(b[a], sums.zr[a] - ub[a], starts)
             full -= _cross(turned[j][a], kt[a], starts)
-        new.u[j, i] = _carry(full, level)
+        new.u[j, i] = _carry(full, level, symmetric=j == i)
         ktj, ktl = _product(k, state.t[j].zz), _product(k, state.t[i].zz)
         new.info[j, i] = (
             state.info[j, i]
@@ -381,7 +313,7 @@ def _carry(full: Array, level: Level, *, symmetric: bool = True) -> Sums:
     """Split the sums over (z of the next level, rest), and sum the rest over the level after."""
     full = np.asarray(full)
     q = level.q_outer
-    if q == 0 and level.starts is None:
+    if level.partly or (q == 0 and level.starts is None):
         none = np.zeros((0, 0, full.shape[0]))
         return Sums(none, np.zeros((0, full.shape[0], full.shape[-1])), full)
     zz = np.ascontiguousarray(np.moveaxis(full[:, :q, :q], 0, -1))

@@ -10,6 +10,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -18,8 +19,8 @@ from numpy.typing import NDArray
 
 from outcomes.errors import DataError, rows_must
 from outcomes.statistics.mixed_model.design import Design
-from outcomes.statistics.mixed_model.likelihood import State, Sums
 from outcomes.statistics.mixed_model.reduction import Work, client_sums
+from outcomes.statistics.mixed_model.sums import Level, State, Sums
 
 __all__ = ["Autoregressive", "Independent", "VariancePerLevel", "build_structure"]
 
@@ -41,8 +42,8 @@ class Independent:
     """Residuals without structure."""
 
     n_parameters = 0
-    #: The same structure on a sample of clients and its number of rows, for starting values.
-    sample: tuple[Independent, int] | None = None
+    #: For starting values: the structure on a sample of clients, its rows, its levels if others.
+    sample: tuple[Independent, int, Sequence[Level]] | None = None
 
     def __init__(self, work: Work) -> None:
         sums, sample = client_sums(work, sample=4)
@@ -50,7 +51,7 @@ class Independent:
         if sample is not None:
             part = Independent.__new__(Independent)
             part.hold(State(s=sample[0]))
-            self.sample = part, sample[1]
+            self.sample = part, sample[1], ()
 
     def hold(self, state: State) -> None:
         """Keep sums that were made elsewhere."""

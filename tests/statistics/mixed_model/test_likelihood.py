@@ -120,12 +120,12 @@ def test_prediction_error_is_that_of_the_mixed_model_equations(case):
 
 def test_many_clients_take_the_same_path_as_few(monkeypatch):
     """Blocks, pieces and threads are only a matter of speed."""
-    from outcomes.statistics.mixed_model import likelihood, reduction
+    from outcomes.statistics.mixed_model import reduction, sums
 
     frame = growth(n=400, seed=5)
     options = {"random": "1 + week", "degrees_of_freedom": "kenward_roger"}
     plain = fit_mixed_model(frame, "value ~ week * site", **options)
-    monkeypatch.setattr(likelihood, "PIECE", 32)
+    monkeypatch.setattr(sums, "PIECE", 32)
     monkeypatch.setattr(reduction, "BLOCK", 64)
     monkeypatch.setattr(reduction._pieces, "__defaults__", (64,))
     pieces = fit_mixed_model(frame, "value ~ week * site", **options)
@@ -135,3 +135,30 @@ def test_many_clients_take_the_same_path_as_few(monkeypatch):
     assert pieces.coefficients == pytest.approx(plain.coefficients, rel=1e-9)
     effects = (fit.client_effects().estimate.to_numpy() for fit in (plain, pieces))
     assert next(effects) == pytest.approx(next(effects), abs=1e-6)
+
+
+@pytest.mark.parametrize("long_run", [4, 10_000])
+def test_pieces_of_nested_groups_add_up_wherever_they_are_cut(monkeypatch, long_run):
+    """Clinics of 3 to 80 clients, cut by pieces of 32; short and long runs of clients."""
+    from outcomes.statistics.mixed_model import likelihood, sums
+
+    frame = growth(n=400, seed=6)
+    codes = frame["client"].factorize()[0]
+    sizes = np.resize([3, 80, 20, 1, 50, 33], 30)
+    frame["clinic"] = np.repeat(np.arange(30), sizes)[codes]
+    frame["value"] += np.random.default_rng(8).normal(0, 2, 30)[frame["clinic"]]
+    options = {
+        "groups": ["clinic", "client"],
+        "random": {"clinic": "1 + week", "client": "1 + week"},
+        "degrees_of_freedom": "kenward_roger",
+    }
+    plain = fit_mixed_model(frame, "value ~ week * site", **options)
+    monkeypatch.setattr(sums, "PIECE", 32)
+    monkeypatch.setattr(likelihood, "LONG_RUN", long_run)
+    pieces = fit_mixed_model(frame, "value ~ week * site", **options)
+    assert pieces.log_likelihood == pytest.approx(plain.log_likelihood, abs=1e-8)
+    assert pieces.fixed.df.to_numpy() == pytest.approx(plain.fixed.df.to_numpy(), rel=1e-6)
+    assert pieces.coefficients == pytest.approx(plain.coefficients, rel=1e-9)
+    for level in ("clinic", "client"):
+        mine, theirs = (fit.client_effects(level=level).estimate for fit in (pieces, plain))
+        assert mine.to_numpy() == pytest.approx(theirs.to_numpy(), abs=1e-6)
