@@ -26,7 +26,6 @@ __all__ = [
     "are_clients_better",
     "can_the_data_be_trusted",
     "course_sentence",
-    "event_sentence",
     "exercise_sentence",
     "kept_link_sentences",
     "kept_sentence",
@@ -250,23 +249,12 @@ def quality_sentences(meeting: Meeting) -> list[str]:
     found = []
     if len(meeting.digits) and meeting.digits["flagged"].any():
         who = meeting.digits.loc[meeting.digits["flagged"], "rater"].tolist()
-        found.append(f"{join_words(who)} {'rounds' if len(who) == 1 else 'round'} to 5°.")
+        words = f"{join_words(who)} {'rounds' if len(who) == 1 else 'round'} to 5°."
+        found.append(words[:1].upper() + words[1:])
     if len(meeting.drift) and meeting.drift["flagged"].any():
         most = meeting.drift.loc[meeting.drift["estimate"].abs().idxmax(), "instrument"]
         found.append(f"Check {most}: its readings drift against the others.")
     return found
-
-
-def event_sentence(meeting: Meeting) -> str:
-    """Say how often something unwanted happened."""
-    rate = meeting.events
-    if rate is None:
-        return ""
-    return (
-        f"{plural(rate.count, 'unwanted event')} in {rate.exposure:,.0f} visits: "
-        f"{number(rate.estimate)} per 1,000 visits (95% interval "
-        f"{interval(rate.ci_low, rate.ci_high)})."
-    )
 
 
 def practitioner_sentence(review: QuarterReview, meeting: Meeting) -> str:
@@ -345,3 +333,26 @@ def exercise_sentence(review: QuarterReview, meeting: Meeting) -> str:
         text = f"{who} in {more} of {plural(len(mine), 'measure')}"
         told.append(text + (f", with less in {less}" if less else ""))
     return f"More exercise goes clearly with more kept gain {join_words(told)}."
+
+
+REGRESSION_NOTE = (
+    "Clients come when they are bad, and part of a bad first reading is error and a bad day. All "
+    "visits together show it as a first reading worse than the start of the course that followed; "
+    "where they tell it apart, that estimate is taken, since it needs no usual level. It cannot "
+    "tell a bad first day from a gain that is complete by the second visit, and does not see "
+    "flares that fade over weeks. Otherwise clients are taken to drift back to a usual level, the "
+    "middle of published values of healthy people. Where neither is possible the rung is left "
+    "out, which is not the same as zero."
+)
+
+LEAVERS_NOTE = (
+    "Missing visits are drawn from each client's own earlier ones, many times over. Clients who "
+    "were discharged count as having left: for them the story that the gain was kept is the likely "
+    "one. None of the stories can be tested with these records."
+)
+
+STANDING_NOTE = (
+    "Levelled off: the chance of a further gain worth going on for, over the next three visits, is "
+    "below one in ten, since a gain missed is taken to weigh as much as nine rounds of visits in "
+    "vain. Still gaining: it is above six in ten. Between the two it cannot be said: measure again."
+)

@@ -98,8 +98,9 @@ def bootstrap(rng: np.random.Generator) -> Iterator[Row]:
     pairs = pd.DataFrame({"start_value": x, "latest_value": x + rng.gamma(4, 2, 60) - 2})
     truths = {"mean": 6.0, "d_z": 6.0 / 4.0, "becker": 6.0 / SD}
     for name, truth in truths.items():
-        found = bootstrap_interval(pairs, name, rng=rng, n_resamples=1_999)
-        yield f"{name}, BCa bootstrap", found.ci_low, found.ci_high, truth
+        for kind, words in (("bca", "BCa"), ("studentised", "studentised")):
+            found = bootstrap_interval(pairs, name, rng=rng, n_resamples=1_999, interval=kind)
+            yield f"{name}, {words} bootstrap", found.ci_low, found.ci_high, truth
 
 
 def groups(rng: np.random.Generator) -> Iterator[Row]:

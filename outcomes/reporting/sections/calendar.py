@@ -6,11 +6,13 @@ from html import escape
 
 import pandas as pd
 
+from outcomes.reporting import sentences
 from outcomes.reporting.figures.ladder import ladder_figure, remaining_rungs
 from outcomes.reporting.picture import Html
 from outcomes.reporting.tables import table
-from outcomes.reporting.wording import chance, interval, number, with_unit
+from outcomes.reporting.wording import chance, interval, number, percent, with_unit
 from outcomes.statistics.review import Meeting, QuarterReview
+from outcomes.statistics.review.calendar import Calendar
 
 __all__ = ["calendar", "missing"]
 
@@ -35,7 +37,7 @@ def calendar(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> Htm
                 "raw": with_unit(m.improvement.estimate, m.measure.unit, sign=True),
                 "left": f"{with_unit(left['estimate'], m.measure.unit, sign=True)} "
                 f"({interval(left['ci_low'], left['ci_high'])})",
-                "usual": with_unit(found.usual_level, m.measure.unit),
+                **_regression(found, m.measure.unit),
                 "over": chance(over) if over == over else "\N{EN DASH}",
             }
         )
@@ -45,7 +47,9 @@ def calendar(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> Htm
             "name": "Measure",
             "raw": ("Raw", str),
             "left": ("Left (95%)", str),
-            "usual": ("Usual level assumed", str),
+            "visits": ("Regression to the mean, from all visits (95%)", str),
+            "level": ("The same, from a usual level", str),
+            "used": ("Taken", str),
             "over": ("Chance that what is left matters", str),
         },
         caption="Raw mean improvement, and what is left of it",
@@ -57,15 +61,29 @@ def calendar(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> Htm
         if rest
         else ""
     )
-    note = (
-        "The usual level is the middle of published values of healthy people: clients who come "
-        "when they are at their worst drift back towards it. Where none is published (most "
-        "questionnaires), that rung is left out, which is not the same as zero."
-    )
     return Html(
         f'<p class="sentence">{escape(caution)}</p>{"".join(pictures[:openly])}{more}{shown.text}'
-        f'<p class="quiet">{note}</p>'
+        f'<p class="quiet">{escape(sentences.REGRESSION_NOTE)}</p>'
     )
+
+
+def _regression(found: Calendar, unit: str) -> dict[str, str]:
+    """Put both estimates of regression to the mean into words, and which one the ladder took."""
+    ways = found.ladder.regression.set_index("quantity")
+    told = {"visits": "\N{EN DASH}", "level": "\N{EN DASH}", "used": "left out"}
+    for key, start, short in (
+        ("visits", "from the first visit", "all visits"),
+        ("level", "from an assumed", "usual level"),
+    ):
+        for row in ways[ways.index.str.startswith(start)].itertuples():
+            told[key] = (
+                f"{with_unit(row.estimate, unit, sign=True)} ({interval(row.ci_low, row.ci_high)})"
+            )
+            if row.used:
+                told["used"] = short
+    if told["level"] != "\N{EN DASH}":
+        told["level"] += f", at {with_unit(found.usual_level, unit)}"
+    return told
 
 
 def missing(review: QuarterReview, meeting: Meeting) -> Html:
@@ -92,7 +110,7 @@ def missing(review: QuarterReview, meeting: Meeting) -> Html:
                 else number(None),
             }
         )
-    return table(
+    ends = table(
         pd.DataFrame(rows),
         {
             "name": "Measure",
@@ -104,6 +122,52 @@ def missing(review: QuarterReview, meeting: Meeting) -> Html:
         caption="Mean improvement under other stories of the missing",
         empty="too few clients.",
     )
+    return Html(ends.text + _missing_over_visits(review, meeting))
+
+
+def _missing_over_visits(review: QuarterReview, meeting: Meeting) -> str:
+    """Show the mean improvement at the last planned visit, under stories over all visits."""
+    rows = []
+    for m in review.measures:
+        found = meeting.calendar.get(m.measure.code)
+        if found is None or found.over_visits.empty:
+            continue
+        unit = m.measure.unit
+        last = found.over_visits[found.over_visits["visit"] == found.over_visits["visit"].max()]
+        tip = found.tipping_over_visits.iloc[-1]
+        random = _story(last, "leavers went on")
+        rows.append(
+            {
+                "name": m.measure.name,
+                "visit": int(tip["visit"]),
+                "left": percent(tip["share_left"]),
+                "random": f"{with_unit(random['estimate'], unit, sign=True)} "
+                f"({interval(random['ci_low'], random['ci_high'])})",
+                "kept": with_unit(_story(last, "kept")["estimate"], unit, sign=True),
+                "lost": with_unit(_story(last, "lost")["estimate"], unit, sign=True),
+                "tipping": "nobody left"
+                if tip["delta"] == float("inf")
+                else with_unit(tip["delta"], unit)
+                if tip["delta"] == tip["delta"]
+                else number(None),
+            }
+        )
+    if not rows:
+        return ""
+    shown = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "visit": "Planned visit",
+            "left": ("Left before it", str),
+            "random": ("Leavers went on like those who fared alike (95%)", str),
+            "kept": ("They kept their gain, no more", str),
+            "lost": ("They lost it on leaving", str),
+            "tipping": ("Worse by so much would undo it", str),
+        },
+        caption="Mean improvement at the last planned visit, with the course of leavers drawn",
+    )
+    return shown.text + f'<p class="quiet">{escape(sentences.LEAVERS_NOTE)}</p>'
 
 
 def _story(stories: pd.DataFrame, words: str) -> pd.Series:

@@ -6,6 +6,7 @@ from html import escape
 
 import pandas as pd
 
+from outcomes.reporting import sentences
 from outcomes.reporting.figures import clients_courses_figure, standing_figure
 from outcomes.reporting.picture import Html
 from outcomes.reporting.tables import table
@@ -36,7 +37,8 @@ def meeting_list(review: QuarterReview, meeting: Meeting) -> Html:
         caption="Clients by where they stand",
     )
     pressing = most_pressing(rows)
-    parts = [standing_figure(pressing, review.measures)._repr_html_(), overview.text]
+    note = f'<p class="quiet">{escape(sentences.STANDING_NOTE)}</p>'
+    parts = [standing_figure(pressing, review.measures)._repr_html_(), overview.text, note]
     for state in states:
         if state == "too little data to say":
             continue

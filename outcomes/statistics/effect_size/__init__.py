@@ -1,6 +1,10 @@
 """How large the change of a group of clients was, and how much of it to believe."""
 
-from outcomes.statistics.effect_size.bootstrap import BOOTSTRAPPED, bootstrap_interval
+from outcomes.statistics.effect_size.bootstrap import (
+    BOOTSTRAPPED,
+    STUDENTISED,
+    bootstrap_interval,
+)
 from outcomes.statistics.effect_size.first_visit import (
     FirstVisitRegression,
     first_visit_regression,
@@ -65,6 +69,7 @@ __all__ = [
     "BOOTSTRAPPED",
     "STANDARDISERS",
     "STORIES",
+    "STUDENTISED",
     "CourseImputations",
     "FirstVisitRegression",
     "Ladder",

@@ -1,7 +1,12 @@
-"""Bootstrap intervals over clients, bias-corrected and accelerated, for any size of change.
+"""Bootstrap intervals over clients for any size of change: BCa, or studentised.
 
 Notation: ``theta`` the statistic of the clients, ``theta*`` of a resample, ``z0`` bias correction,
-``a`` acceleration, ``G`` share of resamples below a value.
+``a`` acceleration, ``G`` share of resamples below a value; ``se, se*`` standard errors from the
+influence ``u_i`` of each client, se^2 = sum(u_i^2) / (n (n - 1)).
+
+    mean      u = d - mean(d)
+    d_z       u = z - theta (z^2 - 1) / 2,      z = (d - mean(d)) / s_D
+    becker    u = (d - mean(d)) / s1 - theta (x^2 - 1) / 2,   x the standardised start value
 """
 
 from __future__ import annotations
@@ -13,11 +18,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from outcomes.errors import ArgumentError, DataError, check_between, check_count
+from outcomes.errors import ArgumentError, DataError, check_between, check_choice, check_count
 from outcomes.results import Estimate
 from outcomes.statistics.individual_change._rows import improvements, signs
 
-__all__ = ["BOOTSTRAPPED", "bootstrap_interval"]
+__all__ = ["BOOTSTRAPPED", "STUDENTISED", "bootstrap_interval"]
 
 #: A statistic of start values and improvements (both better-is-higher), along the last axis.
 Statistic = Callable[[np.ndarray, np.ndarray], np.ndarray]
@@ -77,6 +82,38 @@ BOOTSTRAPPED: dict[str, Statistic] = {
 }
 
 
+def _centred(values: np.ndarray) -> np.ndarray:
+    return values - values.mean(axis=-1, keepdims=True)
+
+
+def _error(influence: np.ndarray) -> np.ndarray:
+    n = influence.shape[-1]
+    return np.sqrt(np.einsum("...i,...i->...", influence, influence) / (n * (n - 1)))
+
+
+def _mean_error(start: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    return _error(_centred(gain))
+
+
+def _d_z_error(start: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    z = _centred(gain) / _sd(gain)[..., None]
+    return _error(z - _d_z(start, gain)[..., None] * (z**2 - 1) / 2)
+
+
+def _becker_error(start: np.ndarray, gain: np.ndarray) -> np.ndarray:
+    sd = _sd(start)[..., None]
+    x = _centred(start) / sd
+    return _error(_centred(gain) / sd - _becker(start, gain)[..., None] * (x**2 - 1) / 2)
+
+
+#: Standard errors of the statistics that can be studentised.
+STUDENTISED: dict[str, Statistic] = {
+    "mean": _mean_error,
+    "d_z": _d_z_error,
+    "becker": _becker_error,
+}
+
+
 def bootstrap_interval(
     pairs: pd.DataFrame,
     statistic: str | Statistic = "mean",
@@ -85,6 +122,7 @@ def bootstrap_interval(
     better: Any = None,
     confidence: float = 0.95,
     n_resamples: int = 10_000,
+    interval: str = "bca",
     measure: str = "",
     unit: str = "",
 ) -> Estimate:
@@ -108,13 +146,15 @@ def bootstrap_interval(
         Level in (0, 1).
     n_resamples : int
         At least 999.
+    interval : ``"bca"`` or ``"studentised"``
+        Studentised for `STUDENTISED` alone, and the better one for d_z of skewed changes.
     measure, unit : str
         Carried into the result.
 
     Returns
     -------
     Estimate
-        The statistic with its BCa interval. A note counts resamples without a value.
+        The statistic with its interval. A note counts resamples without a value.
 
     Raises
     ------
@@ -127,11 +167,13 @@ def bootstrap_interval(
     -----
     Ends at G^-1(Phi(z0 + (z0 + z) / (1 - a (z0 + z)))), z = +- normal quantile;
     a = sum(u^3) / (6 sum(u^2)^1.5), u the deviations of the delete-one values (blocks of clients
-    above 400). Deterministic given `rng`.
+    above 400). Studentised: theta - q se, q the quantiles of (theta* - theta) / se*, wider where
+    BCa of d_z is too short. Deterministic given `rng`.
 
     References
     ----------
-    Efron (1987) J Am Stat Assoc 82:171-185, doi:10.1080/01621459.1987.10478410. Robust d: Algina,
+    Efron (1987) J Am Stat Assoc 82:171-185, doi:10.1080/01621459.1987.10478410. Studentised: Hall
+    (1988) Ann Stat 16:927-953, doi:10.1214/aos/1176350933. Robust d: Algina,
     Keselman & Penfield (2005) Psychol Methods 10:317-328, doi:10.1037/1082-989X.10.3.317.
 
     Examples
@@ -151,6 +193,12 @@ def bootstrap_interval(
     if isinstance(statistic, str) and statistic not in BOOTSTRAPPED:
         listed = ", ".join(repr(known) for known in BOOTSTRAPPED)
         raise ArgumentError(f"statistic must be one of {listed}, or a function, got {statistic!r}.")
+    check_choice("interval", interval, ["bca", "studentised"])
+    if interval == "studentised" and statistic not in STUDENTISED:
+        raise ArgumentError(
+            f"statistic must be one of {', '.join(map(repr, STUDENTISED))} for a studentised "
+            f"interval, got {name!r}. Use interval='bca'."
+        )
     function = BOOTSTRAPPED[statistic] if isinstance(statistic, str) else statistic
     raw_start, _, gain = improvements(pairs, better=better)
     start = signs(better, pairs) * raw_start
@@ -166,19 +214,32 @@ def bootstrap_interval(
                 "the statistic must have a value for these clients; they do not differ enough. "
                 "Report the raw mean change."
             )
-        drawn = _resample(function, start, gain, rng, n_resamples)
-        left_out = _leave_out(function, start, gain)
-    lost = int((~np.isfinite(drawn)).sum())
-    low, high = _bca(value, drawn[np.isfinite(drawn)], left_out, confidence)
+        if interval == "studentised":
+            error = STUDENTISED[name]
+            drawn = _resample(
+                lambda x, d: (function(x, d) - value) / error(x, d), start, gain, rng, n_resamples
+            )
+            own = float(error(start, gain))
+        else:
+            drawn = _resample(function, start, gain, rng, n_resamples)
+            left_out = _leave_out(function, start, gain)
+    usable = drawn[np.isfinite(drawn)]
+    lost = drawn.size - usable.size
+    if interval == "studentised":
+        tail = (1 - confidence) / 2
+        high, low = value - own * np.quantile(usable, [tail, 1 - tail])
+    else:
+        low, high = _bca(value, usable, left_out, confidence)
+    words = {"bca": "BCa bootstrap", "studentised": "studentised bootstrap"}[interval]
     return Estimate(
         measure=measure,
         estimate=value,
-        ci_low=low,
-        ci_high=high,
+        ci_low=float(low),
+        ci_high=float(high),
         ci_level=confidence,
         unit=unit,
         n=gain.size,
-        method=f"{name}; BCa bootstrap over clients, {n_resamples:,} resamples",
+        method=f"{name}; {words} over clients, {n_resamples:,} resamples",
         notes=(f"{lost:,} resamples had no value and were left out.",) if lost else (),
     )
 

@@ -2,7 +2,14 @@
 
 Notation: ``x, y`` start and latest value (either may be missing), ``g`` 1 in the first group, else
 0; ``E x = a``, ``E y = a + b + g c``; ``S`` covariance of (x, y), no shape imposed. ``c`` is the
-difference in change. REML over the three parameters of S; a, b, c by generalised least squares.
+difference in change. REML over the three parameters of S; a, b, c by generalised least squares,
+their covariance Phi adjusted for small samples. With the three elements of S, ``W`` the inverse
+of their information, ``P_i = -X'V^-1 V_i V^-1 X``, ``Q_ij = X'V^-1 V_i V^-1 V_j V^-1 X``,
+
+    Phi_adjusted = Phi + 2 Phi (sum_ij W_ij (Q_ij - P_i Phi P_j)) Phi
+
+(Kenward & Roger 1997, Biometrics 53:983, S being linear in its elements), and the degrees of
+freedom of a single contrast from the gradient of its unadjusted variance by them.
 """
 
 from __future__ import annotations
@@ -19,21 +26,25 @@ __all__ = ["ConstrainedFit", "fit_constrained"]
 
 @dataclass(frozen=True)
 class ConstrainedFit:
-    """Coefficients (start mean, change of the second group, difference), covariance, likelihood."""
+    """Coefficients (start mean, change of the second group, difference), covariance, likelihood.
+
+    `covariance` is adjusted for small samples, `unadjusted` is not.
+    """
 
     coefficients: np.ndarray
     covariance: np.ndarray
     log_likelihood: float
     df: float
+    unadjusted: np.ndarray
 
 
 @dataclass(frozen=True)
 class _Pattern:
-    """Clients with the same readings present: their values (clients x k) and designs."""
+    """Clients with the same k readings present: their sums of [X y]'[X y], k x k x 4 x 4."""
 
     present: np.ndarray
-    values: np.ndarray
-    designs: np.ndarray
+    n: int
+    products: np.ndarray
 
 
 def fit_constrained(
@@ -41,7 +52,7 @@ def fit_constrained(
 ) -> ConstrainedFit:
     """Fit the constrained two-visit model; clients with one of the two readings help too.
 
-    The degrees of freedom of the difference are Satterthwaite's, from the curvature of REML.
+    Covariance and degrees of freedom of the difference are Kenward and Roger's.
     """
     both = np.isfinite(start) & np.isfinite(latest)
     for members in (first_group, ~first_group):
@@ -56,18 +67,18 @@ def fit_constrained(
         raise DataError("the changes must differ between clients. Report the raw changes.")
     r = s[0, 1] / np.sqrt(s[0, 0] * s[1, 1])
     guess = np.array([np.log(s[0, 0]) / 2, np.log(s[1, 1]) / 2, np.arctanh(r)])
-    found = minimize(_deviance, guess, args=(patterns,), method="BFGS", options={"gtol": 1e-9})
-    theta, hessian = _newton(found.x, patterns)
+    found = minimize(_deviance, guess, args=(patterns,), method="BFGS", options={"gtol": 1e-4})
+    theta = _newton(found.x, patterns)
     coefficients, covariance, deviance = _least_squares(theta, patterns)
-    gradient = _numeric_gradient(lambda t: _least_squares(t, patterns)[1][2, 2], theta)
-    df = 2 * covariance[2, 2] ** 2 / float(gradient @ np.linalg.solve(hessian / 2, gradient))
+    adjusted, df = _small_sample(theta, patterns, covariance)
     unscaled = coefficients * scale + np.array([centre, 0.0, 0.0])
-    n_readings = sum(p.values.size for p in patterns)
+    n_readings = sum(p.n * len(p.products) for p in patterns)
     return ConstrainedFit(
         unscaled,
-        covariance * scale**2,
+        adjusted * scale**2,
         -0.5 * deviance - (n_readings - 3) * np.log(scale),
         float(df),
+        covariance * scale**2,
     )
 
 
@@ -82,28 +93,29 @@ def _patterns(x: np.ndarray, y: np.ndarray, g: np.ndarray) -> list[_Pattern]:
         design[:, 1, 1] = 1
         design[:, 1, 2] = g[rows]
         keep = np.array(present)
-        values = np.column_stack([x[rows], y[rows]])[:, keep]
-        found.append(_Pattern(keep, values, design[:, keep]))
+        values = np.column_stack([x[rows], y[rows]])
+        data = np.concatenate([design, values[..., None]], axis=2)[:, keep]
+        found.append(_Pattern(keep, len(data), np.einsum("nkp,nlq->klpq", data, data)))
     return found
+
+
+def _covariance(theta: np.ndarray) -> np.ndarray:
+    first, second, r = np.exp(theta[0]), np.exp(theta[1]), np.tanh(theta[2])
+    return np.array([[first**2, r * first * second], [r * first * second, second**2]])
 
 
 def _least_squares(
     theta: np.ndarray, patterns: list[_Pattern]
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Coefficients, their covariance and the REML deviance at (log SDs, atanh r)."""
-    first, second, r = np.exp(theta[0]), np.exp(theta[1]), np.tanh(theta[2])
-    s = np.array([[first**2, r * first * second], [r * first * second, second**2]])
-    normal, right = np.zeros((3, 3)), np.zeros(3)
-    total, logs, n_readings = 0.0, 0.0, 0
+    s = _covariance(theta)
+    whole, logs, n_readings = np.zeros((4, 4)), 0.0, 0
     for p in patterns:
         part = s[np.ix_(p.present, p.present)]
-        inverse = np.linalg.inv(part)
-        weighted = np.einsum("ikp,kl->ilp", p.designs, inverse)
-        normal += np.einsum("ilp,ilq->pq", weighted, p.designs)
-        right += np.einsum("ilp,il->p", weighted, p.values)
-        total += float(np.einsum("ik,kl,il->", p.values, inverse, p.values))
-        logs += len(p.values) * float(np.linalg.slogdet(part)[1])
-        n_readings += p.values.size
+        whole += np.tensordot(np.linalg.inv(part), p.products, axes=2)
+        logs += p.n * float(np.linalg.slogdet(part)[1])
+        n_readings += p.n * len(part)
+    normal, right, total = whole[:3, :3], whole[:3, 3], float(whole[3, 3])
     covariance = np.linalg.inv(normal)
     coefficients = covariance @ right
     deviance = logs + float(np.linalg.slogdet(normal)[1]) + total - float(right @ coefficients)
@@ -120,8 +132,8 @@ def _numeric_gradient(function, theta: np.ndarray) -> np.ndarray:
     return np.array([(function(theta + m) - function(theta - m)) / (2 * step) for m in moves])
 
 
-def _newton(theta: np.ndarray, patterns: list[_Pattern]) -> tuple[np.ndarray, np.ndarray]:
-    """Polish the minimum and give the Hessian of the deviance there."""
+def _newton(theta: np.ndarray, patterns: list[_Pattern]) -> np.ndarray:
+    """Polish the minimum."""
     step = 1e-4
 
     def slope(t: np.ndarray) -> np.ndarray:
@@ -139,4 +151,39 @@ def _newton(theta: np.ndarray, patterns: list[_Pattern]) -> tuple[np.ndarray, np
                 "change, or the analysis of covariance."
             )
         theta = theta - np.linalg.solve(hessian, slope(theta))
-    return theta, hessian
+    return theta
+
+
+_ELEMENTS = (
+    np.array([[1.0, 0.0], [0.0, 0.0]]),
+    np.array([[0.0, 1.0], [1.0, 0.0]]),
+    np.array([[0.0, 0.0], [0.0, 1.0]]),
+)
+
+
+def _small_sample(
+    theta: np.ndarray, patterns: list[_Pattern], phi: np.ndarray
+) -> tuple[np.ndarray, float]:
+    """Give Kenward and Roger's covariance, and the degrees of freedom of the difference."""
+    s = _covariance(theta)
+    p_i = np.zeros((3, 3, 3))
+    q_ij, traces = np.zeros((3, 3, 3, 3)), np.zeros((3, 3))
+    for p in patterns:
+        keep = np.ix_(p.present, p.present)
+        inverse = np.linalg.inv(s[keep])
+        designs = p.products[..., :3, :3]
+        moved = [element[keep] for element in _ELEMENTS]
+        for i, a in enumerate(moved):
+            p_i[i] -= np.tensordot(inverse @ a @ inverse, designs, axes=2)
+            for j, b in enumerate(moved):
+                middle = inverse @ a @ inverse @ b
+                q_ij[i, j] += np.tensordot(middle @ inverse, designs, axes=2)
+                traces[i, j] += p.n * np.trace(middle)
+    through = np.einsum("ipq,qr->ipr", p_i, phi)
+    information = traces - 2 * np.einsum("ijpq,qp->ij", q_ij, phi)
+    information = (information + np.einsum("ipq,jqp->ij", through, through)) / 2
+    w = np.linalg.inv(information)
+    spread = np.einsum("ij,ijpq->pq", w, q_ij - np.einsum("ipq,jqr->ijpr", through, p_i))
+    adjusted = phi + 2 * phi @ spread @ phi
+    slope = -np.einsum("ipq,p,q->i", p_i, phi[2], phi[2])  # of phi[2, 2] by the elements of S
+    return adjusted, float(2 * phi[2, 2] ** 2 / (slope @ w @ slope))

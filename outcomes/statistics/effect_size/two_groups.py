@@ -66,7 +66,7 @@ def compare_groups(
     Notes
     -----
     Analysis of covariance: y = a + b x + c g, classical standard error. Constrained model:
-    `outcomes.statistics.effect_size.constrained`, Satterthwaite df. d_ppc2: difference in change
+    `outcomes.statistics.effect_size.constrained`, Kenward-Roger. d_ppc2: difference in change
     over the pooled SD of the start values, exact Hedges correction.
 
     References
@@ -225,7 +225,7 @@ def _constrained(x: np.ndarray, y: np.ndarray, g: np.ndarray, confidence: float)
         question="By how much did the first group improve more, were the starts alike, counting "
         "clients with one reading too?",
         n=int((np.isfinite(x) | np.isfinite(y)).sum()),
-        method="one common start mean, free covariance, REML; Satterthwaite t interval",
+        method="one common start mean, free covariance, REML; Kenward-Roger t interval",
         source="Liang & Zeger 2000, Sankhya B 62:134",
     )
 

@@ -17,6 +17,7 @@ from outcomes.statistics.effect_size import (
     standardised_difference,
 )
 from outcomes.statistics.effect_size.constrained import fit_constrained
+from outcomes.statistics.mixed_model import fit_mixed_model
 
 R = json.loads(
     (Path(__file__).parents[2] / "reference/effect_size/rank_intervals.json").read_text()
@@ -102,8 +103,45 @@ def test_constrained_model_against_nlme(which):
     assert fit.log_likelihood == pytest.approx(R[which]["loglik"], abs=1e-6)
     # 1e-5: nlme's own optimiser stops at about six digits
     assert fit.coefficients == pytest.approx(R[which]["coef"], rel=1e-5)
-    assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(R[which]["se"], rel=1e-5)
+    assert np.sqrt(np.diag(fit.unadjusted)) == pytest.approx(R[which]["se"], rel=1e-5)
     assert 10 < fit.df < 20
+
+
+@pytest.mark.parametrize("missing", [False, True])
+def test_small_sample_covariance_is_kenward_and_rogers(missing):
+    # two visits with a random intercept and a variance each are the free covariance, so that the
+    # mixed model (checked against pbkrtest elsewhere) gives the same adjustment by another road
+    rng = np.random.default_rng(6)
+    n = 24
+    start = rng.normal(50, 8, n)
+    first = np.arange(n) < n // 2
+    latest = 50 + 0.7 * (start - 50) + 5 + 2 * first + rng.normal(0, 6, n)
+    if missing:
+        latest[[2, 7, 15, 20]] = np.nan
+    fit = fit_constrained(start, latest, first)
+    frame = pd.DataFrame(
+        {
+            "client": np.tile(np.arange(n), 2),
+            "visit": np.repeat(["start", "latest"], n),
+            "value": np.r_[start, latest],
+            "later": np.repeat([0.0, 1.0], n),
+        }
+    )
+    frame["later_first"] = frame["later"] * np.tile(first, 2)
+    other = fit_mixed_model(
+        frame.dropna(),
+        "value ~ later + later_first",
+        random="1",
+        residual="variance_per_level",
+        by="visit",
+        degrees_of_freedom="kenward_roger",
+    )
+    row = other.fixed.set_index("term").loc["later_first"]
+    assert other.log_likelihood == pytest.approx(fit.log_likelihood, abs=1e-5)
+    assert fit.coefficients[2] == pytest.approx(row["estimate"], rel=1e-4)
+    assert np.sqrt(fit.covariance[2, 2]) == pytest.approx(row["standard_error"], rel=1e-4)
+    assert fit.df == pytest.approx(row["df"], rel=1e-3)
+    assert fit.covariance[2, 2] > fit.unadjusted[2, 2]
 
 
 def test_refusals(pairs):
