@@ -7,10 +7,11 @@ one machine, on the rows of all partitions put together in the order of their ke
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pandas as pd
 
-from outcomes.network.courses import read_courses
+from outcomes.network.courses import read_courses, rows_of
 from outcomes.network.gathering import gather
 from outcomes.network.partition import EPISODE
 from outcomes.network.results import NetworkMeasure, NetworkReview
@@ -112,4 +113,6 @@ def _courses(rows: Rows, m: NetworkMeasure) -> ClientCourses | None:
         return rows.courses[code]
     frames = [pd.read_parquet(path) for path in rows.stages.files(f"verdicts-{code}", "courses")]
     table = pd.concat(frames, ignore_index=True).sort_values(EPISODE, ignore_index=True)
-    return read_courses(table, rows.models[code], m.n_readings)
+    model = rows.models[code]
+    readings = rows_of(rows.series(code), model.centre, model.gap)
+    return replace(read_courses(table, model, m.n_readings), rows=readings)

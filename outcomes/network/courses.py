@@ -24,26 +24,23 @@ from outcomes.network.pooled_fit import SUMS, SeriesSums, fit_sums, series_sums
 from outcomes.network.stages import read_part, write_part
 from outcomes.network.tally import Tally, moments
 from outcomes.statistics.individual_change import ClientCourses
-from outcomes.statistics.individual_change._course_parts import (
-    _OFFSETS,
-    _SCALE_SDS,
-    _Part,
-    _posterior,
-    _Rows,
-    _Scale,
-    _sums,
-    _weigh_scales,
+from outcomes.statistics.individual_change.course_steps import (
+    CoursePart,
+    CourseRows,
+    CourseScale,
+    VarianceDraw,
+    likeliest_scale,
+    offsets_of,
+    posteriors,
+    scale_heights,
+    scale_prior,
     time_scale,
+    weigh,
 )
-from outcomes.statistics.individual_change._course_parts import (
-    _VARIANCES_KNOWN as GATHERED,
-)
-from outcomes.statistics.individual_change._variance_draws import VarianceDraw
-from outcomes.statistics.review.judging import _with_model
+from outcomes.statistics.review.judging import with_model
 from outcomes.statistics.review.shares import model_shares
 
 __all__ = [
-    "GATHERED",
     "CourseTask",
     "Model",
     "VerdictTask",
@@ -53,6 +50,7 @@ __all__ = [
     "learn_variances",
     "model_verdicts",
     "read_courses",
+    "rows_of",
     "scale_likelihood",
     "tally_verdicts",
 ]
@@ -64,7 +62,7 @@ class Model:
 
     Attributes
     ----------
-    at : _Scale
+    at : CourseScale
         The likeliest scale of the course, and the variances that go with it.
     centre, gap : float
         Mean of all readings, and median time between visits.
@@ -80,7 +78,7 @@ class Model:
         Chance of each offset of a client's log scale from the caseload's, once it is learnt.
     """
 
-    at: _Scale
+    at: CourseScale
     centre: float
     gap: float
     error2: float
@@ -92,9 +90,9 @@ class Model:
     @property
     def offsets(self) -> np.ndarray:
         """Offsets of a client's log scale; none where the course is straight."""
-        return _OFFSETS if np.isfinite(self.at.scale) else np.zeros(1)
+        return offsets_of(self.at.scale)
 
-    def relative(self, rows: _Rows) -> np.ndarray:
+    def relative(self, rows: CourseRows) -> np.ndarray:
         """Variance of each reading relative to the mean one."""
         if not self.by_error:
             return np.ones(rows.time.size)
@@ -130,7 +128,7 @@ def _read_series(path: str, *more: str) -> pd.DataFrame:
     return read_part(path, [*EPISODE, "week", "value", "error", *more], coded=["client", *more])
 
 
-def _rows(frame: pd.DataFrame, centre: float, gap: float) -> _Rows:
+def rows_of(frame: pd.DataFrame, centre: float, gap: float) -> CourseRows:
     """Take readings sorted by series and time, around the network's centre."""
     week, value = frame["week"].to_numpy(float), frame["value"].to_numpy(float)
     first = series_starts(frame)
@@ -142,7 +140,7 @@ def _rows(frame: pd.DataFrame, centre: float, gap: float) -> _Rows:
     series["first_time"], series["latest_time"] = week[first], week[last]
     series["first_value"], series["latest_value"] = value[first], value[last]
     error = frame["error"].to_numpy(float)
-    return _Rows(
+    return CourseRows(
         code, week - week[first][code], value - centre, centre, error, first, last, gap, series
     )
 
@@ -161,7 +159,7 @@ def learn_scale(sample: pd.DataFrame, *, centre: float, gap: float, error: Tally
     n : int
         Readings in all.
     """
-    at = max(_weigh_scales(_rows(sample, centre, gap)), key=lambda scale: scale.weight)
+    at = likeliest_scale(rows_of(sample, centre, gap))
     all_known = error["known"] == n
     error2 = error["squares"] / n if all_known else np.nan
     scatter2 = float(np.exp(2 * at.variances[3]))
@@ -174,7 +172,7 @@ def learn_scale(sample: pd.DataFrame, *, centre: float, gap: float, error: Tally
             "the scatter found was used.",
         )
     by_error = bool(all_known and scatter2 > error2)
-    return Model(replace(at, weight=1.0), centre, gap, error2, by_error, notes)
+    return Model(at, centre, gap, error2, by_error, notes)
 
 
 def course_sums(task: CourseTask, prefix: str) -> Tally:
@@ -185,7 +183,7 @@ def course_sums(task: CourseTask, prefix: str) -> Tally:
     first visit, with the clinic: what the mean course rests on).
     """
     frame, model = _read_series(task.series, "clinic"), task.model
-    rows = _rows(frame, model.centre, model.gap)
+    rows = rows_of(frame, model.centre, model.gap)
     weight = 1 / model.relative(rows)
     time = time_scale(rows.time, model.at.scale)
     sums = series_sums(rows.first, time, rows.value, weight)
@@ -210,51 +208,35 @@ def learn_variances(model: Model, files: Sequence[str], tally: Tally) -> Model:
     return replace(model, draw=VarianceDraw(1.0, g, s2, fit.coefficients, fit.covariance))
 
 
-def _posteriors(rows: _Rows, model: Model) -> tuple[list[_Part], np.ndarray]:
+def _posteriors(rows: CourseRows, model: Model) -> tuple[list[CoursePart], np.ndarray]:
     """Give each client's posterior at every offset of the scale, and how well it fits."""
-    relative = model.relative(rows)
-    found = []
-    for offset in model.offsets:
-        scale = model.at.scale * float(np.exp(offset))
-        z, sums = _sums(rows, scale, relative)
-        found.append(_posterior(rows, scale, z, sums, relative, model.draw, model.error2))  # pyright: ignore[reportArgumentType]
-    return [part for part, _ in found], np.stack([fit for _, fit in found])
-
-
-def _shapes(offsets: np.ndarray) -> np.ndarray:
-    """Chances of the offsets for every SD of the clients' log scales."""
-    shapes = np.exp(-((offsets / _SCALE_SDS[:, None]) ** 2) / 2)
-    return shapes / shapes.sum(axis=1, keepdims=True)
+    relative, draw = model.relative(rows), model.draw
+    return posteriors(rows, model.at.scale, relative, draw, model.error2)  # pyright: ignore[reportArgumentType]
 
 
 def scale_likelihood(task: CourseTask, prefix: str) -> Tally:
     """Sum the log-likelihood of every SD of the clients' log scales over a partition."""
     model = task.model
-    _, fits = _posteriors(_rows(_read_series(task.series), model.centre, model.gap), model)
-    likely = np.log(_shapes(model.offsets) @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
-    return {"likely": likely.tolist()}
+    _, fits = _posteriors(rows_of(_read_series(task.series), model.centre, model.gap), model)
+    return {"likely": scale_heights(fits, model.offsets).tolist()}
 
 
 def learn_prior(model: Model, tally: Tally) -> Model:
     """Learn how much clients differ in their scales from the likelihood of all of them."""
     if model.offsets.size == 1:
         return replace(model, prior=np.ones(1))
-    likely = np.array(tally["likely"])
-    weights = np.exp(likely - likely.max())
-    return replace(model, prior=weights @ _shapes(model.offsets) / weights.sum())
+    return replace(model, prior=scale_prior(np.array(tally["likely"]), model.offsets))
 
 
-def _courses(rows: _Rows, model: Model) -> ClientCourses:
+def _courses(rows: CourseRows, model: Model) -> ClientCourses:
     """Give the courses of some clients, as `fit_client_courses` does for all."""
     parts, fits = _posteriors(rows, model)
-    own = model.prior[:, None] * np.exp(fits - fits.max(axis=0))  # pyright: ignore[reportOptionalSubscript]
-    own /= own.sum(axis=0)
-    parts = [replace(part, weight=own[j]) for j, part in enumerate(parts)]
+    parts = weigh(parts, fits, model.prior)  # pyright: ignore[reportArgumentType]
     return _assembled(rows.series, parts, model, rows.time.size)
 
 
 def _assembled(
-    series: pd.DataFrame, parts: Sequence[_Part], model: Model, n_readings: int
+    series: pd.DataFrame, parts: Sequence[CoursePart], model: Model, n_readings: int
 ) -> ClientCourses:
     curved = bool(np.isfinite(model.at.scale))
     return ClientCourses(
@@ -273,10 +255,10 @@ def _assembled(
 
 def model_verdicts(task: VerdictTask, prefix: str) -> Tally:
     """Judge a partition's clients by the network's model; leaves ``verdicts`` and ``courses``."""
-    rows = _rows(_read_series(task.series), task.model.centre, task.model.gap)
+    rows = rows_of(_read_series(task.series), task.model.centre, task.model.gap)
     courses = _courses(rows, task.model)
     judged = read_part(task.judged)
-    table = _with_model(judged, courses, task.measure, task.line, task.confidence)
+    table = with_model(judged, courses, task.measure, task.line, task.confidence)
     write_part(prefix, "verdicts", table)
     if task.every_column:
         write_part(prefix, "courses", _posterior_table(courses))
@@ -322,7 +304,7 @@ def read_courses(table: pd.DataFrame, model: Model, n_readings: int) -> ClientCo
         cell = {name: table[f"{name}_{k}"].to_numpy() for name in _POSTERIOR}
         spread = np.column_stack([cell["cov00"], cell["cov01"], cell["cov01"], cell["cov11"]])
         parts.append(
-            _Part(
+            CoursePart(
                 scale=model.at.scale * float(np.exp(offset)),
                 weight=cell["weight"],
                 mean=np.column_stack([cell["mean0"], cell["mean1"]]),

@@ -16,7 +16,7 @@ from outcomes.results import Claim, Estimate
 from outcomes.statistics.effect_size import mean_change, share_interval, standardised_change
 from outcomes.statistics.individual_change import MODEL_VERDICTS, VERDICTS
 from outcomes.statistics.review import Course
-from outcomes.statistics.review.quarter import _summary_row
+from outcomes.statistics.review.quarter import summary_row
 
 __all__ = [
     "NetworkMeasure",
@@ -117,7 +117,7 @@ class NetworkReview(Claim):
     def summary(self) -> pd.DataFrame:
         """One row per measure, with the columns of a clinic's summary."""
         rows: list[Any] = list(self.measures)
-        return pd.DataFrame([_summary_row(m) for m in rows])
+        return pd.DataFrame([summary_row(m) for m in rows])
 
 
 _SHARE_COLUMNS = ["measure", "quantity", "count", "n", "share", "ci_low", "ci_high", "ci_level"]

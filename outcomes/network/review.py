@@ -21,7 +21,6 @@ import pandas as pd
 
 from outcomes.errors import DataError, ModelError, OutcomesError, check_count
 from outcomes.network.courses import (
-    GATHERED,
     CourseTask,
     Model,
     VerdictTask,
@@ -56,13 +55,14 @@ from outcomes.network.tally import Tally, covariance, merge_all, quantile_of_cou
 from outcomes.records import Caseload
 from outcomes.records.lookup import error_of, importance_of, measure_of
 from outcomes.statistics.individual_change import ClientCourses, fit_client_courses
+from outcomes.statistics.individual_change.course_steps import PROFILED, VARIANCES_KNOWN
 from outcomes.statistics.review import Course, course_over_weeks
-from outcomes.statistics.review.judging import _with_model
+from outcomes.statistics.review.judging import with_model
 
 __all__ = ["Rows", "review_network"]
 
-#: Series that the choice of scales rests on, at most, as in `fit_client_courses`.
-_PROFILED = 500
+#: Series up to which a measure's readings are gathered: all are needed at once then.
+GATHERED = VARIANCES_KNOWN
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,7 +246,7 @@ def _judged_by_model(
         return _judged_here(rows, code)
     stages, plan = rows.stages, rows.plan
     series, judged = rows.left("series", code), rows.left("judged", code)
-    every = -(-tally["series"] // _PROFILED)
+    every = -(-tally["series"] // PROFILED)
     sample = sample_series(series, judged, every=every, memory=stages.engine.memory)
     model = learn_scale(
         sample,
@@ -314,7 +314,7 @@ def _judged_here(rows: Rows, code: str) -> tuple[Tally, float | None, tuple[str,
         notes = (str(reason),)
     confidence = rows.plan.confidence
     line = importance.value if importance else None
-    table = _with_model(judged, courses, measure, line, confidence)
+    table = with_model(judged, courses, measure, line, confidence)
     write_part(str(rows.stages.folder / f"verdicts-{code}" / "00000"), "verdicts", table)
     rows.courses[code] = courses
     return tally_verdicts(table, confidence), courses.scale if courses else None, notes

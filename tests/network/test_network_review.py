@@ -12,6 +12,7 @@ import pytest
 from outcomes.errors import ArgumentError, DataError
 from outcomes.network import planning
 from outcomes.network import review as network_module
+from outcomes.network.assembling import as_quarter_review
 from outcomes.network.review import review_network
 from outcomes.network.store import pack
 from outcomes.statistics.individual_change import _course_parts
@@ -91,6 +92,19 @@ def test_the_mixed_model_is_the_same(both):
         assert relative(mine.course.line, theirs.course.line) < 1e-9
         assert relative(a.log_likelihood, b.log_likelihood) < 1e-9
         assert mine.scale == pytest.approx(theirs.courses.scale, rel=1e-9)
+
+
+def test_a_report_gets_the_same_courses_and_doubts_about_their_form(both, store):
+    """What forecasts rest on: the posteriors, and how far courses stray from their form."""
+    network, alone = both
+    if not network.rows.plan.every_column and network.rows.models:
+        network = review_network(store, measures=MEASURES, every_column=True)
+    found = as_quarter_review(network, alone.caseload)
+    for mine, theirs in zip(found.measures, alone.measures, strict=True):
+        a, b = mine.courses, theirs.courses
+        assert relative(a.gain(0, 6).mean, b.gain(0, 6).mean) < 1e-9
+        assert relative(a.deviation.departure, b.deviation.departure) < 1e-8
+        assert a.deviation.wander2 == pytest.approx(b.deviation.wander2, rel=1e-8)
 
 
 def test_counts_add_up_to_those_of_one_machine(both):

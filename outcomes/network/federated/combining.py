@@ -20,8 +20,7 @@ from outcomes.network.results import change_of_moments
 from outcomes.network.tally import Tally, equivalent_rows, merge_all
 from outcomes.results import Claim, Estimate
 from outcomes.statistics.effect_size import share_interval
-from outcomes.statistics.individual_change import VERDICTS
-from outcomes.statistics.individual_change._course_parts import time_scale
+from outcomes.statistics.individual_change import VERDICTS, time_scale
 from outcomes.statistics.review import Course, course_over_weeks
 from outcomes.statistics.service import share_funnel
 

@@ -20,7 +20,7 @@ from outcomes.statistics.individual_change._variance_draws import (
 )
 from outcomes.statistics.mixed_model import fit_mixed_model
 
-__all__ = ["time_scale"]
+__all__ = ["scale_heights", "scale_prior", "time_scale"]
 
 #: Scales of a flattening course that are tried first, in units of the usual gap between visits.
 _SCALES = np.array([0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6, 8.0, 12.0, 20.0])
@@ -213,25 +213,30 @@ def _parts(rows: _Rows, at: _Scale, notes: list[str]) -> list[_Part]:
         ]
         fits = np.stack([fit for _, fit in found])
         if prior is None:  # from the first draw, which lies nearest to the top
-            prior = _spread_of_scales(fits, offsets)
+            prior = scale_prior(scale_heights(fits, offsets), offsets)
         own = prior[:, None] * np.exp(fits - fits.max(axis=0))
         own *= at.weight * draw.weight / own.sum(axis=0)
         parts += [replace(part, weight=own[j]) for j, (part, _) in enumerate(found)]
     return parts
 
 
-def _spread_of_scales(fits: np.ndarray, offsets: np.ndarray) -> np.ndarray:
+def scale_heights(fits: np.ndarray, offsets: np.ndarray) -> np.ndarray:
+    """Log-likelihood, summed over series, of every SD that the clients' log scales may have."""
+    return np.log(_shapes(offsets) @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
+
+
+def scale_prior(heights: np.ndarray, offsets: np.ndarray) -> np.ndarray:
     """Give the prior of a client's offset from the caseload's log scale, learnt from all clients.
 
     A normal on the offsets, its SD averaged over a grid by the likelihood of all series.
     """
-    if offsets.size == 1:
-        return np.ones(1)
+    weights = np.exp(heights - heights.max())
+    return weights @ _shapes(offsets) / weights.sum()
+
+
+def _shapes(offsets: np.ndarray) -> np.ndarray:
     shapes = np.exp(-((offsets / _SCALE_SDS[:, None]) ** 2) / 2)
-    shapes /= shapes.sum(axis=1, keepdims=True)
-    likely = np.log(shapes @ np.exp(fits - fits.max(axis=0))).sum(axis=1)
-    weights = np.exp(likely - likely.max())
-    return weights @ shapes / weights.sum()
+    return shapes / shapes.sum(axis=1, keepdims=True)
 
 
 def _posterior(

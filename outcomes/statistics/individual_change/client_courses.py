@@ -30,18 +30,11 @@ from outcomes.errors import (
     rows_must,
 )
 from outcomes.results import Claim
-from outcomes.statistics.individual_change._course_parts import (  # noqa: F401 (some: network)
-    _OFFSETS,
-    _SCALE_SDS,
-    _VARIANCES_KNOWN,
+from outcomes.statistics.individual_change._course_parts import (
     _Part,
     _parts,
-    _posterior,
     _Rows,
-    _Scale,
-    _sums,
     _weigh_scales,
-    time_scale,
 )
 from outcomes.statistics.individual_change._form_error import CourseDeviation, learn_deviation
 from outcomes.statistics.individual_change._mixture import Mixture

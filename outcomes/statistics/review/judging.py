@@ -22,7 +22,7 @@ from outcomes.statistics.individual_change import (
     verdict_from_courses,
 )
 
-__all__ = ["JudgedMeasure", "judge_measure", "row_errors"]
+__all__ = ["JudgedMeasure", "judge_measure", "row_errors", "with_model"]
 
 _EPISODE = ["client", "episode"]
 _SERIES = [*_EPISODE, "side", "mode", "instrument"]
@@ -110,7 +110,7 @@ def judge_measure(
         measure=measure,
         error=error,
         importance=importance,
-        judged=_with_model(judged, courses, measure, line, confidence),
+        judged=with_model(judged, courses, measure, line, confidence),
         values=series,
         courses=courses,
         readings=rows,
@@ -131,7 +131,7 @@ _MODEL = {
 }
 
 
-def _with_model(
+def with_model(
     judged: pd.DataFrame,
     courses: ClientCourses | None,
     measure: Measure,

@@ -29,7 +29,7 @@ from outcomes.statistics.service import (
 )
 from outcomes.statistics.service.quarters import ALL
 
-__all__ = ["MeasureReview", "QuarterReview", "review_quarter"]
+__all__ = ["MeasureReview", "QuarterReview", "review_quarter", "summary_row"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -107,7 +107,7 @@ class QuarterReview(Claim):
     @property
     def summary(self) -> pd.DataFrame:
         """One row per measure: flow, mean improvement, standardised improvement, shares."""
-        return pd.DataFrame([_summary_row(m) for m in self.measures])
+        return pd.DataFrame([summary_row(m) for m in self.measures])
 
 
 def review_quarter(
@@ -264,7 +264,8 @@ _ANCHORS = ("groc",)
 _STAGES = ("eligible", "measured_at_start", "measured_again", "analysed")
 
 
-def _summary_row(review: MeasureReview) -> dict[str, Any]:
+def summary_row(review: MeasureReview) -> dict[str, Any]:
+    """Give a measure's row of the summary; only its flow, improvement and shares are looked at."""
     shares = review.shares.set_index("quantity")
     becker = review.standardised.set_index("quantity").loc["becker"]
     row: dict[str, Any] = {
