@@ -1,63 +1,39 @@
-"""What the notebook of one client shows: verdicts, courses, what is kept, words for the client."""
+"""What stands behind the sheet of one client: verdicts, courses, sides, kept gains, the rest."""
 
 from __future__ import annotations
 
 from html import escape
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from outcomes.reporting import sentences
+from outcomes.reporting.client_sheet import (
+    day_in_words,
+    start_to_latest,
+    true_improvement,
+    written_chance,
+)
 from outcomes.reporting.figures.client import client_course
 from outcomes.reporting.picture import Gallery, Html
 from outcomes.reporting.tables import table
-from outcomes.reporting.wording import chance, interval, join_words, percent, with_unit
+from outcomes.reporting.wording import interval, number, percent, plural, with_unit
 from outcomes.statistics.review.one_client import ClientMeasure, ClientView
 
-__all__ = ["courses", "exercise", "in_short", "kept", "standing", "verdicts", "words_for_client"]
-
-
-def in_short(view: ClientView) -> Html:
-    """Say in two or three sentences where this client stands."""
-    text = " ".join(_short(view))
-    return Html(f'<p class="sentence">{escape(text)}</p>')
-
-
-def _short(view: ClientView) -> list[str]:
-    worse = [m for m in view.measures if m.verdict["worse"]]
-    better = [m for m in view.measures if _sure(m) and not m.verdict["worse"]]
-    lines = [f"Client {view.client}, {view.n_visits} visits attended."]
-    if worse:
-        lines.append(
-            f"Worse beyond measurement error in {join_words([_name(m) for m in worse])}: look at "
-            "this first."
-        )
-    if better:
-        lines.append(f"Surely improved in {join_words([_name(m) for m in better])}.")
-    rest = len(view.measures) - len(worse) - len(better)
-    if rest:
-        lines.append(f"No sure change in {rest} of {len(view.measures)} measures.")
-    if len(view.events):
-        lines.append(f"Unwanted events on record: {len(view.events)}.")
-    return lines
+__all__ = ["courses", "events", "exercise", "kept", "sides", "standing", "verdicts"]
 
 
 def verdicts(view: ClientView) -> Html:
-    """Show both verdicts on every measure, with the chances behind them."""
-    moved = view.profile.set_index("measure")["moved"]
+    """Show both verdicts on every measure side by side, and why they differ where they do."""
     rows = [
         {
             "name": m.measure.name,
-            "values": f"{with_unit(m.verdict['start_value'], m.measure.unit)} to "
-            f"{with_unit(m.verdict['latest_value'], m.measure.unit)}",
-            "true": _true(m),
-            "improved": chance(m.verdict["chance_improved"])
-            if m.verdict["chance_improved"] == m.verdict["chance_improved"]
-            else "\N{EN DASH}",
-            "important": chance(m.verdict["chance_important"])
-            if m.verdict["chance_important"] == m.verdict["chance_important"]
-            else "\N{EN DASH}",
-            "model": m.verdict["model_verdict"] or m.verdict["verdict"],
-            "moved": moved.get(m.measure.code, ""),
+            "values": start_to_latest(m),
+            "detectable": number(m.verdict["minimal_detectable_change"]),
+            "cut_off": m.verdict["verdict"],
+            "true": true_improvement(m),
+            "model": m.verdict["model_verdict"] or "no model: too few clients",
         }
         for m in view.measures
     ]
@@ -66,32 +42,84 @@ def verdicts(view: ClientView) -> Html:
         {
             "name": "Measure",
             "values": ("Start to latest", str),
-            "true": ("Improvement from all visits (95%)", str),
-            "improved": ("Chance improved", str),
-            "important": ("Chance it matters", str),
-            "model": "Verdict",
-            "moved": "Among all measures",
+            "detectable": ("Detectable from", str),
+            "cut_off": "First against latest",
+            "true": ("Improvement, all visits (95%)", str),
+            "model": "All visits",
         },
-        caption="Verdicts, declines first",
+        caption="Two verdicts on each measure",
+        empty="nothing was measured twice.",
     )
-    told = [
-        f"{_name(m)}, by cut-off {m.verdict['verdict']}. {m.verdict['reconciliation']}"
-        for m in view.measures
-        if m.verdict.get("verdicts_differ") is True or m.verdict.get("verdicts_differ") == 1
-    ]
-    extra = "".join(f"<li>{escape(x)}</li>" for x in told)
+    differ = [m for m in view.measures if m.verdict.get("verdicts_differ") in (True, 1)]
+    told = [f"{m.measure.name}: {m.verdict['reconciliation']}" for m in differ]
+    if view.measures and not told:
+        told = ["The two verdicts agree wherever both can be given."]
     note = (
-        "Among all measures: which moved, allowing for how many were looked at (of those named, at "
-        "most one in ten is expected to be chance)."
+        "All visits: the caseload's model with this client's own readings. First against latest: "
+        "two readings and the measure's error. Where they differ, all visits lead, and the course "
+        "is worth a look."
     )
-    return Html(
-        shown.text + (f"<ul>{extra}</ul>" if extra else "") + f'<p class="quiet">{note}</p>'
-    )
+    items = "".join(f"<li>{escape(x)}</li>" for x in told)
+    return Html(f'{shown.text}<ul>{items}</ul><p class="quiet">{note}</p>' if told else shown.text)
 
 
 def courses(view: ClientView) -> Gallery:
     """Draw every measure over the weeks."""
     return Gallery(tuple(client_course(m) for m in view.measures))
+
+
+def sides(view: ClientView) -> Html:
+    """Compare the affected side with the other one."""
+    if view.sides.empty:
+        return Html('<p class="quiet">Not shown: no measure was taken twice on both sides.</p>')
+    measure = {m.measure.code: m.measure for m in view.measures}
+    rows = []
+    for row in view.sides.itertuples():
+        unit = measure[str(row.measure)].unit
+        rows.append(
+            {
+                "name": measure[str(row.measure)].name,
+                "affected": _between(row.affected_start, row.affected_latest, unit),
+                "other": _between(row.other_start, row.other_latest, unit),
+                "deficit": _between(row.start_deficit, row.latest_deficit, unit),
+                "now": _side_words(row),
+            }
+        )
+    shown = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "affected": (f"Affected side ({view.sides['affected_side'].iloc[0]})", str),
+            "other": ("Other side", str),
+            "deficit": ("Affected side behind by", str),
+            "now": "Now",
+        },
+        caption="Affected side against the other, start to latest",
+    )
+    note = "Healthy sides differ by a few degrees too, and care can change both."
+    return Html(f'{shown.text}<p class="quiet">{note}</p>')
+
+
+def _between(start: float, latest: float, unit: str) -> str:
+    return f"{number(start)} to {with_unit(latest, unit)}"
+
+
+def _side_words(row: Any) -> str:
+    if pd.isna(row.back_to_other_side):
+        return "cannot be judged: measurement error not known"
+    behind = row.latest_deficit > 0
+    words = [
+        "level with the other side, within measurement error"
+        if row.back_to_other_side
+        else "still behind the other side"
+        if behind
+        else "ahead of the other side"
+    ]
+    if row.closing_detectable:
+        words.append("the difference closed" if row.deficit_closed > 0 else "the difference grew")
+    if row.other_side_changed:
+        words.append("the other side changed too")
+    return "; ".join(words)
 
 
 def kept(view: ClientView) -> Html:
@@ -103,17 +131,17 @@ def kept(view: ClientView) -> Html:
             "kept": with_unit(m.kept["kept_gain"], m.measure.unit, sign=True),
             "share": percent(m.kept["share_kept"])
             if np.isfinite(m.kept["share_kept"])
-            else "too small to say",
+            else "not clear enough to say",
         }
         for m in view.measures
-        if m.kept is not None
+        if m.kept is not None and np.isfinite(m.kept["immediate_gain"])
     ]
     return table(
         pd.DataFrame(rows),
         {
             "name": "Measure",
             "immediate": ("Gain within a visit, mean", str),
-            "kept": ("Kept in all", str),
+            "kept": ("Kept from first to latest", str),
             "share": ("Share kept to the next visit", str),
         },
         caption="Within and between visits",
@@ -122,100 +150,114 @@ def kept(view: ClientView) -> Html:
 
 
 def standing(view: ClientView) -> Html:
-    """Show what is still to come."""
-    rows = [
-        {
-            "name": m.measure.name,
-            "state": m.standing["state"],
-            "further": f"{with_unit(m.standing['further_gain'], m.measure.unit, sign=True)} "
-            f"({interval(m.standing['ci_low'], m.standing['ci_high'])})",
-            "line": chance(m.standing["chance_at_line"])
-            if m.standing["chance_at_line"] == m.standing["chance_at_line"]
-            else "\N{EN DASH}",
-            "next": interval(m.next_visit["ci_low"], m.next_visit["ci_high"], m.measure.unit),
-        }
-        for m in view.measures
-        if m.standing is not None
-    ]
-    return table(
+    """Show what is still to come, and where the next readings should fall."""
+    known = [m for m in view.measures if m.standing is not None]
+    rows = [{"name": m.measure.name, **_standing(m)} for m in known]
+    shown = table(
         pd.DataFrame(rows),
         {
             "name": "Measure",
             "state": "Where it stands",
             "further": ("Expected in 3 more visits (95%)", str),
             "line": ("Chance past the line then", str),
-            "next": ("Next reading should fall in", str),
+            "visits": ("Visits to an even chance", str),
         },
         caption="Enough, or more to come",
         empty="too few visits in the caseload to say.",
     )
+    if not rows:
+        return shown
+    ahead = [
+        {
+            "name": m.measure.name,
+            "when": day_in_words(view.first_date + pd.Timedelta(days=7 * m.next_visit["week"])),
+            "next": interval(m.next_visit["ci_low"], m.next_visit["ci_high"], m.measure.unit),
+        }
+        for m in known
+    ]
+    then = table(
+        pd.DataFrame(ahead),
+        {"name": "Measure", "when": ("About", str), "next": ("Should fall in (95%)", str)},
+        caption="The next reading before treatment, if things go on as they did",
+    )
+    note = (
+        "The line is an important change from the start, where one is known. Visits: the fewest "
+        "after which it is as likely as not to be past the line, 0 if it is so now. A reading "
+        "outside its interval is a reason to ask what happened, not yet a verdict."
+    )
+    return shown + then + Html(f'<p class="quiet">{note}</p>')
+
+
+def _standing(m: ClientMeasure) -> dict[str, str]:
+    row, unit = m.standing, m.measure.unit
+    if row is None:
+        return {}
+    return {
+        "state": row["state"],
+        "further": f"{with_unit(row['further_gain'], unit, sign=True)} "
+        f"({interval(row['ci_low'], row['ci_high'])})",
+        "line": written_chance(row["chance_at_line"]),
+        "visits": number(row["visits_to_line_50"], 0),
+    }
 
 
 def exercise(view: ClientView) -> Html:
-    """Show how much home exercise was done, week by week."""
-    rows = view.adherence.assign(week=view.adherence["week"] + 1)
+    """Show how much home exercise was done, and what goes with it in this caseload."""
+    if view.adherence.empty:
+        own = '<p class="quiet">No diary on record for this client.</p>'
+    else:
+        mean = percent(float(view.adherence["adherence"].mean()))
+        weeks = table(
+            view.adherence.assign(week=view.adherence["week"] + 1),
+            {"week": "Week", "adherence": ("Done, of what was asked for", percent)},
+            caption="Home exercise by week of care",
+        )
+        own = (
+            f'<p class="sentence">{mean} of what was asked for was done, on average over '
+            f"{plural(len(view.adherence), 'week')} with a diary.</p>"
+            f"<details><summary>Week by week</summary>{weeks.text}</details>"
+        )
+    return Html(own + _caseload_exercise(view))
+
+
+def _caseload_exercise(view: ClientView) -> str:
+    if view.exercise.empty:
+        return ""
+    names = {m.measure.code: m.measure.name for m in view.measures}
+    rows = []
+    for code, mine in view.exercise.groupby("measure", sort=False):
+        found = mine.set_index("quantity")
+        rows.append(
+            {
+                "name": names[str(code)],
+                "n": int(found.loc["within client", "n"]),
+                "within": _gain(found.loc["within client"]),
+                "between": _gain(found.loc["between clients"]),
+            }
+        )
+    shown = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "n": "Clients",
+            "within": ("All against none, same client", str),
+            "between": ("All against none, between clients", str),
+        },
+        caption="In this caseload: kept gain per week (95%) with home exercise",
+    )
+    return f'{shown.text}<p class="quiet">{escape(sentences.EXERCISE_CAUTION)}</p>'
+
+
+def events(view: ClientView) -> Html:
+    """List the unwanted events of the episode."""
     return table(
-        rows,
-        {"week": "Week", "adherence": ("Done, of what was asked for", percent)},
-        caption="Home exercise",
-        empty="no diary on record.",
+        view.events,
+        {"date": "Date", "event": "What", "severity": "Severity", "action": "What was done"},
+        caption="Unwanted events",
+        empty="none on record. That is no proof that there was none: ask.",
     )
 
 
-def words_for_client(view: ClientView) -> Html:
-    """Give words to say to the client, plain and without promises."""
-    lines = []
-    for m in view.measures:
-        v, name = m.verdict, m.measure.name[:1].lower() + m.measure.name[1:]
-        size = with_unit(abs(float(_best(m))), m.measure.unit)
-        if v["worse"]:
-            lines.append(
-                f"Your {name} measures worse than at the start, by about {size}. That is more than "
-                "measuring error makes likely, so we should look at why before going on."
-            )
-        elif _sure(m):
-            lines.append(
-                f"Your {name} has improved by about {size} since the start"
-                + (", which is as much as people usually notice." if _matters(m) else ".")
-            )
-        else:
-            lines.append(
-                f"Your {name} has not clearly changed yet: what we measured can be measuring error."
-            )
-    lines.append(
-        "These are measurements, not a diagnosis. How you feel and what you can do count as much. "
-        "Tell us, or a doctor, at once about new numbness, weakness, dizziness, or trouble with "
-        "speech, sight, swallowing or walking."
-    )
-    return Html("".join(f"<p>{escape(line)}</p>" for line in lines))
-
-
-def _name(found: ClientMeasure) -> str:
-    return found.measure.name
-
-
-def _best(found: ClientMeasure) -> float:
-    true = found.verdict["true_improvement"]
-    return true if true == true else found.verdict["improvement"]
-
-
-def _true(found: ClientMeasure) -> str:
-    v, unit = found.verdict, found.measure.unit
-    if v["true_improvement"] != v["true_improvement"]:
-        return "\N{EN DASH}"
-    return (
-        f"{with_unit(v['true_improvement'], unit, sign=True)} "
-        f"({interval(v['true_ci_low'], v['true_ci_high'])})"
-    )
-
-
-def _sure(found: ClientMeasure) -> bool:
-    v = found.verdict
-    if v["chance_improved"] == v["chance_improved"]:
-        return bool(v["chance_improved"] >= 0.95)
-    return bool(v["detectable"] is True and v["improvement"] > 0)
-
-
-def _matters(found: ClientMeasure) -> bool:
-    v = found.verdict["chance_important"]
-    return bool(v == v and v >= 0.8)
+def _gain(row: pd.Series) -> str:
+    ends = interval(row["ci_low"], row["ci_high"])
+    return f"{with_unit(row['estimate'], row['unit'], sign=True)} ({ends})"

@@ -30,7 +30,7 @@ def client_course(found: ClientMeasure) -> Picture:
     Picture
     """
     m, verdict = found.measure, found.verdict
-    unit = "°" if m.unit == "deg" else m.unit
+    unit = "degrees" if m.unit == "deg" else m.unit
     before = found.visits[found.visits["moment"] == "before"]
     after = found.visits[found.visits["moment"] == "after"]
     with house_style():
@@ -54,9 +54,8 @@ def client_course(found: ClientMeasure) -> Picture:
             n = found.next_visit
             colour = CLAY if verdict["worse"] else BLUE
             ax.plot([n["week"]] * 2, [n["ci_low"], n["ci_high"]], color=colour, lw=3, alpha=0.5)
-        ax.set(xlabel="weeks", ylabel=unit)
-        name = m.name if len(m.name) <= 24 else m.short
-        ax.set_title(f"{name} ({'higher' if m.sign > 0 else 'lower'} is better)", fontsize=9)
+        ax.set(xlabel="weeks", ylabel=f"{unit} ({'higher' if m.sign > 0 else 'lower'} is better)")
+        ax.set_title(m.name, fontsize=9)
     return Picture.of(figure, alt=_alt(found))
 
 
