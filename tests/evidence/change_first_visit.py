@@ -20,8 +20,8 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -37,8 +37,7 @@ SEED = 20261127
 LEVEL, SPREAD, ERROR, CUT = 50.0, 8.0, 4.0, 46.0
 
 
-@dataclass(frozen=True)
-class Setting:
+class Setting(NamedTuple):
     """What is planted."""
 
     course: str

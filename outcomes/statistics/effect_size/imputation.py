@@ -77,6 +77,7 @@ def pool_imputations(estimates: Any, variances: Any, *, complete_df: float = np.
     within, between = float(u.mean()), float(q.var(ddof=1))
     total = within + (1 + 1 / m) * between
     share = (1 + 1 / m) * between / total if total > 0 else 0.0
+    share = share if share > 1e-12 else 0.0  # sets that differ in the last bit are alike
     old = (m - 1) / share**2 if share > 0 else np.inf
     if np.isinf(complete_df):
         df = old

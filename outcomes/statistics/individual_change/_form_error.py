@@ -4,12 +4,12 @@ A course of one form is only a guess at how people gain: some caseloads start la
 gain in steps or fall back. Two things are learnt, and added to every forecast.
 
 Notation, times in usual gaps between visits: the caseload's mean is ``b0 + b1 h(t) + F(t)``, F the
-integral of a Gaussian process with SD ``k`` per gap and correlation exp(-(t - t')^2 / 18), so that
+integral of a Gaussian process with SD ``k`` per gap and correlation exp(-|t - t'| / 3), so that
 beyond the readings the form's own rate comes back; a client's course takes part in F as far as it
 takes part in the mean gain. Each client also wanders, by variance ``o^2`` a gap: seen where the
 visits after the j-th are forecast from the first j, and two readings that the forecast did not see
-differ by more than it allows. ``k`` and ``o`` are averaged over grids, with half of the
-weight on no departure at all and four fifths on no wandering.
+differ by more than it allows, and the more the farther apart they are. ``k`` and ``o`` are averaged
+over grids, with half of the weight on no departure at all and four fifths on no wandering.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ __all__ = ["CourseDeviation", "learn_deviation"]
 _MOST = 600  # series that it is learnt from, at most
 _LENGTH = 3.0  # over which the rate of departure stays alike, in usual gaps
 _FURTHEST, _BEYOND = 24, 26  # visits looked at, and looked ahead beyond them
-_BETWEEN = 2  # visits between the two readings that a forecast is held against
+_BETWEEN = (1, 3)  # visits between the two readings that a forecast is held against
+_ERRORS = np.array([0.4, 0.55, 0.7, 0.85, 1.0])  # share of the scatter that may be error alone
 #: SDs tried, as shares of a usual client's gain: of the rate of departure per gap, of wandering per
 #: root of a gap; and the prior weights of each. All readings together tell of a departure; of
 #: wandering the few long courses tell little, so that it has to be shown.
@@ -162,7 +163,7 @@ def _integrated_kernel(size: int) -> np.ndarray:
     """Covariance of the integral, at whole gaps, of a process with unit SD per gap."""
     fine = 4
     t = (np.arange(fine * (size - 1)) + 0.5) / fine
-    rate = np.exp(-((t[:, None] - t) ** 2) / (2 * _LENGTH**2)) / fine**2
+    rate = np.exp(-np.abs(t[:, None] - t) / _LENGTH) / fine**2
     summed = np.cumsum(np.cumsum(rate, axis=0), axis=1)[fine - 1 :: fine, fine - 1 :: fine]
     return np.pad(summed, ((1, 0), (1, 0)))
 
@@ -178,17 +179,22 @@ def _wandering(rows: _Rows, z: np.ndarray, theta: np.ndarray, usual: float) -> f
     so_far = each - before
     seen = np.arange(rows.time.size) - rows.first[rows.code]
     left = rows.last[rows.code] - np.arange(rows.time.size)
-    j = np.flatnonzero((seen >= 1) & (left >= 1 + _BETWEEN))
-    (k,), _ = shrink(so_far[j, :, :2], g, s2)
-    zr = (so_far[j, :, 2] - so_far[j, :, :2] @ b) / s2
-    slope = b[1] + k[:, 1] * zr[:, 0] + k[:, 2] * zr[:, 1]
-    p, q = j + 1, j + 1 + _BETWEEN
-    along = z[q, 1] - z[p, 1]
-    residual = rows.value[q] - rows.value[p] - slope * along
-    known = along**2 * k[:, 2] + 2 * s2[0]
-    gaps = (rows.time[q] - rows.time[p]) / rows.gap
+    parts = []
+    for between in _BETWEEN:
+        j = np.flatnonzero((seen >= 1) & (left >= 1 + between))
+        (k,), _ = shrink(so_far[j, :, :2], g, s2)
+        zr = (so_far[j, :, 2] - so_far[j, :, :2] @ b) / s2
+        slope = b[1] + k[:, 1] * zr[:, 0] + k[:, 2] * zr[:, 1]
+        p, q = j + 1, j + 1 + between
+        along = z[q, 1] - z[p, 1]
+        residual = rows.value[q] - rows.value[p] - slope * along
+        gaps = (rows.time[q] - rows.time[p]) / rows.gap
+        parts.append(np.column_stack([residual**2, along**2 * k[:, 2], gaps]))
+    squared, known, gaps = np.concatenate(parts).T
     tried = (_SDS * usual) ** 2
-    variance = known + tried[:, None] * gaps
-    heights = -0.5 * np.sum(np.log(variance) + residual**2 / variance, axis=1)
-    weights = _WANDER * np.exp(heights - heights.max())
+    error = 2 * s2[0] * _ERRORS[:, None, None]
+    variance = known + error + tried[:, None] * gaps
+    # half: the windows of a client overlap
+    heights = -0.25 * np.sum(np.log(variance) + squared / variance, axis=2)
+    weights = (_WANDER * np.exp(heights - heights.max())).sum(axis=0)
     return float(weights @ tried / weights.sum())
