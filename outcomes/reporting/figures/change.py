@@ -14,11 +14,12 @@ from outcomes.reporting.wording import count_of, with_unit
 
 __all__ = ["start_against_latest"]
 
-#: Kinds of point: label, marker, face, edge, size.
+#: Kinds of point: label, marker, face, edge (None: the marker has no inside), size. Told apart by
+#: shape and filling, so that they stay apart in grey.
 _POINTS = {
     "better": ("surely better", "o", BLUE, BLUE, 24),
-    "likely": ("probably", "o", "#b9d2e6", BLUE, 22),
-    "within": ("unclear", "o", "white", QUIET, 20),
+    "likely": ("probably", "o", "white", BLUE, 22),
+    "within": ("unclear", "x", QUIET, None, 16),
     "worse": ("worse", "v", CLAY, CLAY, 36),
 }
 _SURE, _PROBABLE = 0.95, 0.80
@@ -93,7 +94,9 @@ def _stacked(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.n
     return points[:, 0], points[:, 1], count
 
 
-def _legend_entry(ax: Axes, label: str, marker: str, face: str, edge: str, size: float) -> None:
+def _legend_entry(
+    ax: Axes, label: str, marker: str, face: str, edge: str | None, size: float
+) -> None:
     ax.scatter([], [], s=size, marker=marker, facecolor=face, edgecolor=edge, label=label)
 
 
@@ -152,8 +155,8 @@ def _caption(line: float) -> str:
         else " No defensible line of importance is published for this measure."
     )
     return (
-        "Each point is one client, a larger one several; how it is filled says how sure one can be "
-        "from all visits. The thin line is no change; the grey band is what measurement error can "
+        "Each point is one client, a larger one several; its shape and filling say how sure one can "
+        "be from all visits. The thin line is no change; the grey band is what measurement error can "
         "do to two readings." + dashes
     )
 

@@ -60,4 +60,10 @@ def ladder_figure(ladder: Ladder, measure: Measure, *, line: float | None = None
         f"({interval(row.ci_low, row.ci_high, measure.unit)})"
         for row in rungs.itertuples()
     )
-    return Picture.of(figure, alt=f"{measure.name}, from the raw mean change down. {told}.")
+    caption = "Dots: what remains after each step down, lines: its 95% interval."
+    if line is not None:
+        told += f". The importance line lies at {with_unit(line, measure.unit)}"
+        caption += " Dashed: the smallest change that clients call important."
+    return Picture.of(
+        figure, alt=f"{measure.name}, from the raw mean change down. {told}.", caption=caption
+    )

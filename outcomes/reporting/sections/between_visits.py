@@ -24,7 +24,7 @@ _NOTE = (
     "who treated. What is kept holds everything between two visits, home exercise and time "
     "included. Share kept: kept gains over gains within visits; above 100% where clients go on "
     "gaining between visits. Per extra day: how that share differs for each day more until the "
-    "next visit, in percentage points. Level per week: trend of the level before treatment."
+    "next visit, in percentage points."
 )
 
 
@@ -49,20 +49,29 @@ def immediate_and_kept(review: QuarterReview, meeting: Meeting, *, drawn: int = 
     if teeth:
         parts.append(saw_tooth_figure(teeth, measures)._repr_html_())
     rows = [_row(found.summary, measures[code]) for code, found in meeting.kept.items()]
+    shown = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "n": "Clients",
+            "gain": ("Within a visit", str),
+            "kept": ("Kept to the next", str),
+            "share": ("Share kept", str),
+        },
+        caption="Gain within visits and between them (95% intervals), all episodes so far",
+    )
+    further = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "day": ("Share kept, per extra day", str),
+            "trend": ("Level before treatment, per week", str),
+        },
+        caption="Decay with the days between, and the trend (95% intervals)",
+    )
     parts.append(
-        table(
-            pd.DataFrame(rows),
-            {
-                "name": "Measure",
-                "n": "Clients",
-                "gain": ("Within a visit", str),
-                "kept": ("Kept to the next", str),
-                "share": ("Share kept", str),
-                "day": ("Per extra day", str),
-                "trend": ("Level per week", str),
-            },
-            caption="Gain within visits and between them (95% intervals), all episodes so far",
-        ).text
+        f"{shown.text}<details><summary>Decay with the days between, and the trend</summary>"
+        f"{further.text}</details>"
     )
     told = sentences.kept_link_sentences(review, meeting)
     parts += [f"<p>{escape(text)}</p>" for text in told]

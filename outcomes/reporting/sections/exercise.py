@@ -81,7 +81,7 @@ def _link(review: QuarterReview, meeting: Meeting) -> Html:
             "between": ("All against none, between clients", str),
         },
         caption="Kept gain per week (95%) with home exercise",
-        most=8,
+        most=5,
     )
     lead = f'<p class="sentence">{escape(sentences.exercise_sentence(review, meeting))}</p>'
     return Html(f'{lead}{shown.text}<p class="quiet">{escape(sentences.EXERCISE_CAUTION)}</p>')
