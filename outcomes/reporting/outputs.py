@@ -66,7 +66,9 @@ def save_review(
     title = f"Outcomes review, {sentences.period(review)}"
     book = folder / f"review_{review.quarter}.xlsx"
     write_atomically(book, workbook(_sheets(review, meeting, named)))
-    tables = write_tables(result_tables(review, meeting), folder / "tables", title=title)
+    tables = write_tables(
+        result_tables(review, meeting, named=named), folder / "tables", title=title
+    )
     files = [path.relative_to(folder).as_posix() for path in (book, *tables)]
     told = {
         "quarter": review.quarter,
@@ -81,8 +83,14 @@ def save_review(
     return [*files, "summary.json"]
 
 
-def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataFrame]:
-    """Give every table of numbers behind a review, at full precision, by name."""
+def result_tables(
+    review: QuarterReview, meeting: Meeting, *, named: bool = False
+) -> dict[str, pd.DataFrame]:
+    """Give every table of numbers behind a review, at full precision, by name.
+
+    Codes of practitioners stand in it only where `named`.
+    """
+    clients = review.clients
     courses = [
         m.course.line.assign(measure=m.measure.code, method=m.course.shape)
         for m in review.measures
@@ -98,7 +106,7 @@ def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataF
         "measures": review.summary,
         "shares": review.shares,
         "standardised": pd.concat(standardised, ignore_index=True),
-        "clients": review.clients,
+        "clients": clients if named else clients.drop(columns="practitioner", errors="ignore"),
         "flow": pd.DataFrame([{"measure": m.measure.code, **m.flow} for m in review.measures]),
         "ladder": _by_measure({c: f.ladder.rungs for c, f in meeting.calendar.items()}),
         "missing": _by_measure({c: f.missing for c, f in meeting.calendar.items()}),
@@ -113,6 +121,9 @@ def result_tables(review: QuarterReview, meeting: Meeting) -> dict[str, pd.DataF
         "raters": meeting.raters,
         "drift": meeting.drift,
         "digits": meeting.digits,
+        "small_shifts": meeting.small_shifts,
+        "changes": meeting.changes,
+        "completeness": meeting.completeness,
         "ledger": review.caseload.ledger,
     }
     if courses:

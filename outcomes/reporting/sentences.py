@@ -169,7 +169,23 @@ def are_clients_better(review: QuarterReview) -> tuple[str, str]:
             support.append(words.format(f"{low} to {high}" if low != high else low))
     text = "; ".join(support)
     ending = ", depending on the measure." if text and n > 1 else "."
-    return lead, (text[:1].upper() + text[1:] + ending if text else "")
+    text = text[:1].upper() + text[1:] + ending if text else ""
+    return lead, f"{text} {_if_the_missing_count(review)}".strip()
+
+
+def _if_the_missing_count(review: QuarterReview) -> str:
+    """Say how far those not measured again could move the share of sure improvers, at worst."""
+    rows = review.summary
+    started, found = rows["measured_at_start"], rows["share_surely_improved"]
+    known = found.notna() & (started > 0)
+    if not known.any():
+        return ""
+    count = (found * rows["analysed"])[known].round()
+    low = (count / started[known]).min()
+    high = ((count + started[known] - rows["analysed"][known]) / started[known]).max()
+    return (
+        f"If the missing count: {percent(low)} surely improved at worst, {percent(high)} at best."
+    )
 
 
 def more_than_last_quarter(review: QuarterReview, meeting: Meeting) -> tuple[str, str]:

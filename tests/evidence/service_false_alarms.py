@@ -2,7 +2,8 @@
 
 Charts: 10,000 series in control each. Shewhart charts are judged by the share of points with an
 alarm (nominal 0.0027 with known limits), running means and sums by the mean number of points to
-the first alarm (nominal: the Markov chain's figure).
+the first alarm (nominal: the Markov chain's figure). Small shifts: the four charts of a measure's
+mean as the review draws them, level and spread unknown, by number of quarters.
 Practitioners: clinics with four practitioners at two sites and no difference between them,
 outcomes normal or skewed (200 each), and clinics with a planted difference, SD of the
 practitioners about 0.27 of a client's (50 each). Interrupted series (200 each): coverage of the
@@ -27,8 +28,9 @@ import scipy
 from scipy import stats
 
 from outcomes.statistics import service
+from outcomes.statistics.review import over_time
 from outcomes.statistics.service.charts.attributes import binomial_limits, poisson_limits
-from outcomes.statistics.service.charts.rules import RULES
+from outcomes.statistics.service.charts.rules import RULES, rule_hits
 from outcomes.statistics.service.charts.small_shifts import (
     running_means,
     running_spread,
@@ -113,6 +115,45 @@ def _mean_run(sets: int, rng: np.random.Generator, kind: str) -> float:
             alarm = np.maximum(high, low) > 4.77
         runs.append(np.where(alarm.any(axis=1), np.argmax(alarm, axis=1) + 1.0, points))
     return float(np.concatenate(runs).mean())
+
+
+def small_shifts(sets: int, rng: np.random.Generator) -> dict[str, float]:
+    """Share of series with any signal though nothing changed, as the review looks for shifts.
+
+    Means of 10 to 40 clients a quarter, level and spread unknown, by number of quarters.
+    """
+    out: dict[str, float] = {}
+    for quarters in over_time.QUARTERS:
+        n = np.resize([12, 30, 22, 40, 10, 25, 35, 18], quarters)
+        for shape in ("normal", "skewed"):
+            mean, sd = _quarters(rng, sets, n, shape)
+            z = over_time.self_starting_z(mean, sd, np.broadcast_to(n, mean.shape))
+            high, low = running_sums(z, allowance=0.5)
+            reach = 2.86 * running_spread(quarters - 1, 0.2)
+            smooth = np.abs(running_means(z, target=0, weight=0.2)) > reach
+            centre = (n * mean).sum(axis=1, keepdims=True) / n.sum()
+            within = np.sqrt(((n - 1) * sd**2).sum(axis=1, keepdims=True) / (n - 1).sum())
+            points = (mean - centre) / (within / np.sqrt(n))
+            limit = stats.t.isf(stats.norm.sf(3), (n - 1).sum())
+            runs = rule_hits(points, "two_of_three") | rule_hits(points, "eight_one_side")
+            for chart, hits in {
+                "quarter's mean": np.abs(points) > limit,
+                "run of quarters": runs,
+                "running mean": smooth,
+                "running sum": np.maximum(high, low) > 4.77,
+            }.items():
+                name = f"{chart}, {quarters} quarters, {shape}, share of series"
+                out[name] = float(hits.any(axis=1).mean())
+    return out
+
+
+def _quarters(
+    rng: np.random.Generator, sets: int, n: np.ndarray, shape: str
+) -> tuple[np.ndarray, np.ndarray]:
+    draw = rng.standard_normal if shape == "normal" else rng.standard_exponential
+    found = [draw((sets, size)) for size in n]
+    mean = np.stack([one.mean(axis=1) for one in found], axis=1)
+    return mean, np.stack([one.std(axis=1, ddof=1) for one in found], axis=1)
 
 
 def funnel(sets: int, rng: np.random.Generator) -> dict[str, float]:
@@ -265,6 +306,7 @@ PARTS = {
     "quality": (5, quality),
     "practitioners_equal": (6, practitioners_equal),
     "practitioners_differ": (7, practitioners_differ),
+    "small_shifts": (8, small_shifts),
 }
 
 

@@ -9,6 +9,7 @@ from outcomes.reporting.figures.agreement import difference_against_mean
 from outcomes.reporting.figures.change import start_against_latest
 from outcomes.reporting.figures.clients import clients_courses_figure
 from outcomes.reporting.figures.control import control_chart
+from outcomes.reporting.figures.control_panels import control_panels
 from outcomes.reporting.figures.course import course_over_weeks
 from outcomes.reporting.figures.diagnostics import (
     influence_figure,
@@ -32,6 +33,7 @@ __all__ = [
     "adherence_by_week_figure",
     "clients_courses_figure",
     "control_chart",
+    "control_panels",
     "course_over_weeks",
     "difference_against_mean",
     "flow_diagram",

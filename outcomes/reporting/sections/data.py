@@ -16,7 +16,6 @@ from outcomes.reporting.sections.over_time import absent
 from outcomes.reporting.tables import table
 from outcomes.reporting.wording import interval, number, percent
 from outcomes.statistics.review import Meeting, QuarterReview
-from outcomes.statistics.service import flow_counts
 
 __all__ = ["completeness", "flow", "flow_table", "quality", "where_it_comes_from"]
 
@@ -46,29 +45,28 @@ def flow_table(measures: Iterable[Any]) -> Html:
     )
 
 
-def completeness(review: QuarterReview, meeting: Meeting, *, by: str = "clinic") -> Html:
-    """Count completeness by site (or by another column of the clients)."""
-    readings = pd.concat([m.readings for m in review.measures], ignore_index=True)
-    clients = review.caseload.clients.drop_duplicates("client")
-    if clients[by].isna().all():
-        return Html("")
-    counts = flow_counts(
-        readings, visits=review.caseload.visits, quarter=review.quarter, clients=clients, by=[by]
-    )
-    total = counts.groupby(by)[["measured_at_start", "measured_again"]].sum().reset_index()
-    if by == "clinic":
-        total[by] = total[by].map(meeting.settings.site_name)
-    total["share"] = total["measured_again"] / total["measured_at_start"]
-    return table(
-        total,
-        {
-            by: {"clinic": "Site", "practitioner": "Practitioner"}.get(by, by),
-            "measured_at_start": "First measurements",
-            "measured_again": "Followed by a second",
-            "share": ("Share", percent),
-        },
-        caption="Completeness over all measures",
-    )
+def completeness(review: QuarterReview, meeting: Meeting) -> Html:
+    """Count completeness by site and by practitioner; by quarter it is a chart of its own."""
+    if meeting.completeness.empty:
+        return absent(meeting, "completeness")
+    parts = []
+    for by, rows in meeting.completeness.groupby("by", sort=False):
+        heading = {"clinic": "Site", "practitioner": "Practitioner"}[str(by)]
+        if by == "clinic":
+            rows = rows.assign(group=rows["group"].map(meeting.settings.site_name))
+        parts.append(
+            table(
+                rows,
+                {
+                    "group": heading,
+                    "measured_at_start": "First measurements",
+                    "measured_again": "Followed by a second",
+                    "share_followed_up": ("Share", percent),
+                },
+                caption=f"Completeness over all measures, by {heading.lower()}",
+            ).text
+        )
+    return Html("".join(parts))
 
 
 def quality(review: QuarterReview, meeting: Meeting) -> Html:

@@ -22,8 +22,10 @@ def summary_table(review: QuarterReview) -> Html:
     """Show one line per measure, what the columns mean, and which measures are left out."""
     note = (
         "Surely improved: chance of at least 95% from all visits of the client. Gain that matters: "
-        "share expected from the clients' chances. If the missing count: that share if no client "
-        "measured at the start but not analysed had such a gain, and if all had. Declined: by "
+        "share expected from the clients' chances. Followed up: measured again, of those measured "
+        "at the start. If the missing count: that share (surely improved, where no gain that "
+        "matters is known) if no client measured at the start but not analysed had such a gain, "
+        "and if all had. Declined: by "
         "either verdict."
     )
     if len(review.left_out):
@@ -44,11 +46,11 @@ def measure_table(measures: Iterable[Any]) -> Html:
         {
             "measure": "Measure",
             "n": "Clients",
-            "mean": ("Mean improvement", str),
-            "interval": ("95% interval", str),
+            "mean": ("Mean improvement (95%)", str),
             "standardised": ("In start SDs", str),
             "sure": ("Surely improved", str),
             "important": ("Gain that matters", str),
+            "followed": ("Followed up", percent),
             "bounds": ("If the missing count", str),
             "worse": ("Declined", str),
         },
@@ -60,9 +62,11 @@ def _summary(m: Any) -> dict[str, object]:
     shares = m.shares.set_index("quantity")["share"]
     expected = shares.get("expected to have improved importantly")
     important = shares.get("improved importantly") if expected is None else expected
+    sure = shares.get("surely improved", shares.get("improved detectably"))
     bounds = "\N{EN DASH}"
-    if important is not None:
-        count = round(float(important) * m.flow["analysed"])
+    headline = sure if important is None else important
+    if headline is not None and m.flow["measured_at_start"]:
+        count = round(float(headline) * m.flow["analysed"])
         low, high = share_bounds(
             count, analysed=m.flow["analysed"], eligible=m.flow["measured_at_start"]
         )
@@ -70,11 +74,12 @@ def _summary(m: Any) -> dict[str, object]:
     return {
         "measure": m.measure.name,
         "n": m.improvement.n,
-        "mean": with_unit(m.improvement.estimate, m.measure.unit, sign=True),
-        "interval": interval(m.improvement.ci_low, m.improvement.ci_high),
+        "mean": f"{with_unit(m.improvement.estimate, m.measure.unit, sign=True)} "
+        f"({interval(m.improvement.ci_low, m.improvement.ci_high)})",
         "standardised": signed(m.standardised.set_index("quantity").loc["becker", "estimate"], 2),
-        "sure": percent(shares.get("surely improved", shares.get("improved detectably"))),
+        "sure": percent(sure),
         "important": percent(important),
+        "followed": m.flow["measured_again"] / max(m.flow["measured_at_start"], 1),
         "bounds": bounds,
         "worse": number(m.worse, 0),
     }

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from html import escape
 
-import pandas as pd
-
-from outcomes.reporting import sentences
-from outcomes.reporting.figures import control_chart
+from outcomes.reporting import sentences_over_time
+from outcomes.reporting.figures import control_chart, control_panels
 from outcomes.reporting.picture import Html
 from outcomes.reporting.tables import table
-from outcomes.reporting.wording import interval, number, percent, with_unit
+from outcomes.reporting.wording import interval, number, percent, plural, with_unit
 from outcomes.statistics.review import Meeting, QuarterReview
+from outcomes.statistics.review.over_time import ALL_MEASURES
 from outcomes.statistics.service import quarter_of
 
 __all__ = ["changes", "comparisons", "events", "gain_charts"]
@@ -52,44 +51,79 @@ def comparisons(review: QuarterReview, meeting: Meeting) -> Html:
     return Html(shown.text + f'<p class="quiet">{note}</p>')
 
 
-def gain_charts(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> Html:
-    """Draw the share of clients with a gain beyond error, quarter by quarter."""
+def gain_charts(review: QuarterReview, meeting: Meeting) -> Html:
+    """Draw follow-up and the share with a gain beyond error by quarter; list small shifts."""
     if not meeting.gain_charts:
         return absent(meeting, "charts")
     made = [(quarter_of(change.date), change.what) for change in meeting.settings.changes]
-    pictures = [
-        control_chart(
-            chart,
-            title=f"{review.names[code]}: gain beyond error",
-            label="clients",
-            shares=True,
-            changes=made,
-        )._repr_html_()
-        for code, chart in meeting.gain_charts.items()
-    ]
-    rest = "".join(pictures[openly:])
-    more = f"<details><summary>{len(pictures) - openly} more measures</summary>{rest}</details>"
-    follow = meeting.follow_up_chart
-    if follow is not None:
-        pictures.insert(
-            0,
+    parts = []
+    if meeting.follow_up_chart is not None:
+        parts.append(
             control_chart(
-                follow,
+                meeting.follow_up_chart,
                 title="Clients measured again, by quarter of their first visit",
                 label="clients",
                 shares=True,
                 changes=made,
-            )._repr_html_(),
+            )._repr_html_()
         )
-        openly += 1
-    return Html("".join(pictures[:openly]) + (more if rest else ""))
+    panels = control_panels(
+        {review.names[code]: chart for code, chart in meeting.gain_charts.items()},
+        title="Clients with a gain beyond error, by quarter",
+        changed=made[-1][0] if made else "",
+    )
+    parts += ["<h3>Clients with a gain beyond error</h3>", panels._repr_html_()]
+    return Html("".join(parts)) + _small_shifts(review, meeting)
+
+
+_CHARTS = {
+    "quarter's mean": "One quarter far off",
+    "run of quarters": "Several quarters off",
+    "running mean": "Running mean off",
+    "running sum": "Running sum off",
+}
+
+
+def _small_shifts(review: QuarterReview, meeting: Meeting) -> Html:
+    """Say which charts of the mean improvement signal, and how many would by chance."""
+    heading = Html("<h3>Small shifts that last</h3>")
+    rows = meeting.small_shifts
+    if rows.empty:
+        return heading + absent(meeting, "small shifts")
+    lead = f"<p>{escape(sentences_over_time.small_shift_sentence(rows, review.names))}</p>"
+    said = [
+        f"{direction}, {period}" if signal else "\N{EN DASH}"
+        for signal, period, direction in zip(
+            rows["signal"], rows["period"], rows["direction"], strict=True
+        )
+    ]
+    wide = rows.assign(said=said).pivot(index="measure", columns="chart", values="said")
+    wide = wide.reindex([code for code in review.names if code in wide.index]).reset_index()
+    wide["name"] = wide["measure"].map(review.names)
+    chances = rows.drop_duplicates("chart").set_index("chart")["false_alarm"]
+    columns = {
+        "name": "Measure",
+        **{c: (f"{words} ({percent(chances[c], 1)})", str) for c, words in _CHARTS.items()},
+    }
+    signals = wide["measure"].isin(rows.loc[rows["signal"], "measure"])
+    caption = (
+        "Charts of the mean improvement by quarter; in brackets, how often each would signal in a "
+        "measure where nothing changed"
+    )
+    shown = table(wide[signals], columns, caption=caption).text if signals.any() else ""
+    rest = table(wide[~signals], columns, caption=caption).text
+    if not signals.all():
+        n = plural(int((~signals).sum()), "measure")
+        shown += f"<details><summary>No signal: {n}</summary>{rest}</details>"
+    note = f'<p class="quiet">{escape(sentences_over_time.SMALL_SHIFTS)}</p>'
+    return heading + Html(lead + shown + note)
 
 
 def events(review: QuarterReview, meeting: Meeting) -> Html:
     """Show the rate of unwanted events."""
     if meeting.events is None:
         return absent(meeting, "events")
-    text = f'<p class="sentence">{escape(sentences.event_sentence(meeting))}</p>'
+    text = f'<p class="sentence">{escape(sentences_over_time.event_sentence(meeting))}</p>'
     if meeting.event_chart is not None:
         picture = control_chart(
             meeting.event_chart, title="Unwanted events", label="per 1,000 visits"
@@ -107,23 +141,39 @@ def changes(review: QuarterReview, meeting: Meeting) -> Html:
             '<p class="quiet">No dated changes are named in the clinic\'s settings '
             "(<code>[[changes]]</code> in clinic.toml).</p>"
         )
-    rows = meeting.changes[meeting.changes["term"].str.startswith("step")].copy()
-    rows["name"] = rows["measure"].map(review.names)
+    units = {m.measure.code: m.measure.unit for m in review.measures}
+    rows = meeting.changes.copy()
+    together = rows["measure"] == ALL_MEASURES
+    rows["name"] = rows["measure"].map(review.names).where(~together, "All measures together")
     rows["step"] = [
-        f"{number(e)} ({interval(lo, hi)})"
-        for e, lo, hi in zip(rows["estimate"], rows["ci_low"], rows["ci_high"], strict=True)
+        f"{number(e)} SD ({interval(lo, hi)})"
+        if code == ALL_MEASURES
+        else f"{with_unit(e, units[code], sign=True)} ({interval(lo, hi)})"
+        for e, lo, hi, code in zip(
+            rows["estimate"], rows["ci_low"], rows["ci_high"], rows["measure"], strict=True
+        )
     ]
-    return table(
-        pd.DataFrame(rows),
-        {
-            "name": "Measure",
-            "notes": "Change",
-            "step": ("Step in mean improvement (95%)", str),
-            "chance_above": ("Chance of a rise", percent),
-            "n": "Quarters",
-        },
-        caption="What moved when the clinic changed something",
-    )
+    rows["found"] = rows["flagged"].map({True: "beyond chance", False: "within chance"})
+    columns = {
+        "name": "Measure",
+        "step": ("Step in improvement (95%)", str),
+        "found": "Finding",
+        "n": "Months",
+    }
+    parts = []
+    for what, mine in rows.groupby("notes", sort=False):
+        whole = mine[mine["measure"] == ALL_MEASURES]
+        lead = (
+            sentences_over_time.change_sentence(str(what), whole.iloc[0])
+            if len(whole)
+            else str(what)
+        )
+        single = table(mine, columns, caption=f"Step at: {what}")
+        parts.append(
+            f"<p>{escape(lead)}</p><details><summary>Measure by measure</summary>{single.text}"
+            "</details>"
+        )
+    return Html("".join(parts) + f'<p class="quiet">{escape(sentences_over_time.STEPS)}</p>')
 
 
 def absent(meeting: Meeting, part: str) -> Html:

@@ -7,7 +7,7 @@ why not: a clinic with one practitioner, one quarter or one measure gets the res
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,14 @@ from outcomes.statistics.review.between_visits import (
     kept_gains,
 )
 from outcomes.statistics.review.calendar import Calendar, what_the_calendar_gives
+from outcomes.statistics.review.completeness import completeness_by_group
+from outcomes.statistics.review.over_time import (
+    event_chart,
+    follow_up_chart,
+    gain_charts,
+    small_shifts,
+    steps_at_changes,
+)
 from outcomes.statistics.review.quarter import QuarterReview
 from outcomes.statistics.review.rows import episode_rows, quarters_up_to
 from outcomes.statistics.service import (
@@ -33,18 +41,13 @@ from outcomes.statistics.service import (
     attention_list,
     compare_quarters,
     digit_preference,
-    event_counts,
     event_rate,
     group_outcomes,
     instrument_drift,
-    interrupted_series,
     ledger_summary,
     practitioner_differences,
     quarter_dates,
-    quarter_of,
-    rate_chart,
     rater_differences,
-    share_chart,
     share_funnel,
 )
 
@@ -68,6 +71,8 @@ class Meeting(Claim):
         This quarter against the last and the same a year ago (`compare_quarters`).
     gain_charts : dict of str to DataFrame
         By measure: share of clients with a detectable gain per quarter (`share_chart`).
+    small_shifts : DataFrame
+        What each chart of each measure's mean improvement signals (`small_shifts`).
     follow_up_chart, event_chart : DataFrame or None
         Share measured again, and unwanted events per visit, per quarter.
     events : EventRate or None
@@ -91,7 +96,9 @@ class Meeting(Claim):
     digits, raters, drift, ledger : DataFrame
         Quality of the data.
     changes : DataFrame
-        Steps at the dates on which the clinic changed something.
+        Steps at the dates on which the clinic changed something (`steps_at_changes`).
+    completeness : DataFrame
+        Measured at the start and again, by site and practitioner (`completeness_by_group`).
     settings : Settings
         The clinic's own.
     notes : dict of str to str
@@ -102,6 +109,7 @@ class Meeting(Claim):
     calendar: dict[str, Calendar]
     comparisons: pd.DataFrame
     gain_charts: dict[str, pd.DataFrame]
+    small_shifts: pd.DataFrame
     follow_up_chart: pd.DataFrame | None
     event_chart: pd.DataFrame | None
     events: EventRate | None
@@ -119,6 +127,7 @@ class Meeting(Claim):
     drift: pd.DataFrame
     ledger: pd.DataFrame
     changes: pd.DataFrame
+    completeness: pd.DataFrame
     settings: Settings
     notes: dict[str, str] = field(default_factory=dict)
 
@@ -137,11 +146,11 @@ def prepare_meeting(
     review : QuarterReview
         From `review_quarter`.
     rng : numpy Generator
-        Numbers practitioners in random order where they are not named.
+        Numbers practitioners and raters in random order where they are not named.
     settings : Settings, optional
         The clinic's own; defaults when left out.
     names_shown : bool
-        Show the codes of practitioners.
+        Show the codes of practitioners and raters.
 
     Returns
     -------
@@ -164,15 +173,16 @@ def prepare_meeting(
     caseload, quarter = review.caseload, review.quarter
     calendar, without = what_the_calendar_gives(review, rng=rng)
     notes |= {f"calendar of {code}": reason for code, reason in without.items()}
-    return Meeting(
+    found = Meeting(
         rows=rows,
         calendar=calendar,
         comparisons=part(
             "comparisons", lambda: compare_quarters(_dated(rows, review), quarter=quarter), none
         ),
-        gain_charts=part("charts", lambda: _gain_charts(review, rows), {}),
-        follow_up_chart=part("follow-up chart", lambda: _follow_up_chart(review, rows), None),
-        event_chart=part("event chart", lambda: _event_chart(review), None),
+        gain_charts=part("charts", lambda: gain_charts(review, rows), {}),
+        small_shifts=part("small shifts", lambda: small_shifts(_dated(rows, review)), none),
+        follow_up_chart=part("follow-up chart", lambda: follow_up_chart(review, rows), None),
+        event_chart=part("event chart", lambda: event_chart(review), None),
         events=part("events", lambda: _events(review), None),
         practitioners=part(
             "practitioners", lambda: _practitioners(review, year, rng, names_shown), {}
@@ -189,10 +199,37 @@ def prepare_meeting(
         raters=part("raters", lambda: rater_differences(_degree_values(review)), none),
         drift=part("drift", lambda: _drift(review), none),
         ledger=ledger_summary(caseload.ledger),
-        changes=part("changes", lambda: _changes(review, rows, settings), none),
+        changes=part("changes", lambda: steps_at_changes(review, settings.changes), none),
+        completeness=part(
+            "completeness",
+            lambda: completeness_by_group(review, rng=rng, names_shown=names_shown),
+            none,
+        ),
         settings=settings,
         notes=notes,
     )
+    return found if names_shown else _without_names_of_raters(found, rng)
+
+
+def _without_names_of_raters(meeting: Meeting, rng: np.random.Generator) -> Meeting:
+    """Number raters at random, alike in all tables: raters are practitioners too."""
+    tables = [t for t in (meeting.digits, meeting.raters) if len(t)]
+    codes = sorted({str(code) for table in tables for code in table["rater"]} - {"not recorded"})
+    order = rng.permutation(len(codes)) + 1
+    names: dict[str, str] = {c: f"rater {i}" for c, i in zip(codes, order, strict=True)}
+
+    def numbered(table: pd.DataFrame) -> pd.DataFrame:
+        if table.empty:
+            return table
+        named = table.assign(rater=table["rater"].map(names).fillna(table["rater"]))
+        if "compared_with" in table:
+            named["compared_with"] = [
+                ", ".join(names.get(code, code) for code in str(with_whom).split(", "))
+                for with_whom in table["compared_with"]
+            ]
+        return named.sort_values("rater", kind="stable").reset_index(drop=True)
+
+    return replace(meeting, digits=numbered(meeting.digits), raters=numbered(meeting.raters))
 
 
 def _dated(rows: pd.DataFrame, review: QuarterReview) -> pd.DataFrame:
@@ -206,43 +243,6 @@ def _each_episode_once(rows: pd.DataFrame, review: QuarterReview) -> pd.DataFram
     recent = quarters_up_to(review)[-_YEAR:] or [review.quarter]
     kept = rows[rows["quarter"].isin(recent)].sort_values("quarter", kind="stable")
     return kept.drop_duplicates(["client", "episode", "measure"], keep="last")
-
-
-def _gain_charts(review: QuarterReview, rows: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    quarters = quarters_up_to(review)
-    found = {}
-    for code in review.names:
-        mine = rows[(rows["measure"] == code) & rows["detectable"].notna()]
-        gained = mine["detectable"].fillna(False).astype(bool) & (mine["improvement"] > 0)
-        count = gained.groupby(mine["quarter"]).agg(["sum", "size"]).reindex(quarters)
-        count = count.dropna()
-        if len(count) >= 4:
-            found[code] = share_chart(
-                count["sum"].astype(int), n=count["size"].astype(int), periods=list(count.index)
-            )
-    if not found:
-        raise DataError("charts over time must have at least 4 quarters. Come back later.")
-    return found
-
-
-def _follow_up_chart(review: QuarterReview, rows: pd.DataFrame) -> pd.DataFrame:
-    """Share of episodes begun in a quarter that were measured again at all."""
-    visits = review.caseload.visits
-    start = visits.groupby(["client", "episode"])["date"].min().rename("start").reset_index()
-    start = start[start["start"] <= quarter_dates(review.quarter)[1]]
-    again = rows[["client", "episode"]].drop_duplicates().assign(again=True)
-    start = start.merge(again, on=["client", "episode"], how="left")
-    period = start["start"].map(quarter_of)
-    count = start["again"].eq(True).groupby(period).agg(["sum", "size"])
-    return share_chart(count["sum"], n=count["size"], periods=list(count.index))
-
-
-def _event_chart(review: QuarterReview) -> pd.DataFrame:
-    counts = event_counts(review.caseload.events, visits=review.caseload.visits)
-    counts = counts[(counts["severity"] == "any") & (counts["quarter"] <= review.quarter)]
-    return rate_chart(
-        counts["count"], exposure=counts["visits"] / 1000, periods=list(counts["quarter"])
-    )
 
 
 def _events(review: QuarterReview) -> EventRate:
@@ -365,26 +365,3 @@ def _drift(review: QuarterReview) -> pd.DataFrame:
     if len(quarters) < 3:
         raise DataError("drift must be looked for over at least three quarters. Come back later.")
     return instrument_drift(start, since=quarter_dates(quarters[-2])[0])
-
-
-def _changes(review: QuarterReview, rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Mean improvement per quarter as an interrupted series, one measure at a time."""
-    quarters = quarters_up_to(review)
-    if not settings.changes:
-        return pd.DataFrame()
-    tables = []
-    for code in review.names:
-        for change in settings.changes:
-            mine = rows[rows["measure"] == code]
-            if change.site:
-                mine = mine[mine["clinic"] == change.site]
-            mean = mine.groupby("quarter")["improvement"].mean().reindex(quarters).dropna()
-            series = pd.DataFrame({"period": mean.index, "value": mean.to_numpy()})
-            try:
-                found = interrupted_series(series, changes=[quarter_of(change.date)], trend=False)
-            except OutcomesError:
-                continue
-            tables.append(found.assign(measure=code, notes=change.what))
-    if not tables:
-        raise DataError("a change must have at least two quarters before and after it.")
-    return pd.concat(tables, ignore_index=True)

@@ -5,10 +5,24 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
-from outcomes import judged_side, review_quarter, visit_values
+from outcomes import (
+    judged_side,
+    read_settings,
+    review_quarter,
+    synthetic_settings,
+    visit_values,
+)
 from outcomes.errors import ArgumentError, DataError
 from outcomes.statistics.review import episode_rows, prepare_meeting
+from outcomes.statistics.review.over_time import (
+    ALL_MEASURES,
+    _flagged,
+    self_starting_z,
+    small_shifts,
+    steps_at_changes,
+)
 from outcomes.statistics.service import eligible_episodes, quarter_dates
 
 
@@ -97,8 +111,7 @@ def test_rows_judge_an_episode_once_a_quarter_and_agree_with_the_review(review):
 
 
 def test_the_meeting_finds_what_was_planted(meeting):
-    rounding = meeting.digits.set_index("rater")["flagged"]
-    assert rounding["T3"] and rounding.sum() == 1
+    assert meeting.digits["flagged"].sum() == 1
     drift = meeting.drift.set_index("instrument")
     assert drift["estimate"].idxmax() == "inclinometer 2" and drift.loc["inclinometer 2", "flagged"]
     assert meeting.notes == {}
@@ -110,6 +123,69 @@ def test_nobody_is_named_unless_asked(meeting):
         shown = found.groups.loc[found.groups["level"] == "practitioner", "group"]
         assert not names & set(shown)
     assert not names & set(meeting.funnel["group"])
+    assert not names & set(meeting.completeness["group"])
+    for table in (meeting.digits, meeting.raters):
+        assert set(table["rater"]) == {f"rater {i}" for i in range(1, 5)}
+    assert not meeting.raters["compared_with"].str.contains("T").any()
+
+
+def test_a_planted_change_moves_all_measures_together(review):
+    """Longer first visits at one site, worth a fifth of a full gain: see scenario.toml."""
+    settings = read_settings(synthetic_settings())
+    steps = steps_at_changes(review, settings.changes).set_index("measure")
+    together = steps.loc[ALL_MEASURES]
+    assert together["flagged"] and 0 < together["ci_low"] < together["estimate"]
+    assert (steps["notes"] == settings.changes[0].what).all()
+    assert steps_at_changes(review, ()).empty
+
+
+def test_a_measure_is_called_only_where_all_together_are():
+    steps = pd.DataFrame({"measure": [ALL_MEASURES, "ndi", "nprs"], "notes": "moved house"})
+    quiet = _flagged(steps.assign(p_value=[0.20, 0.0001, 0.9]), 0.05)
+    assert quiet.tolist() == [False, False, False]
+    moved = _flagged(steps.assign(p_value=[0.01, 0.0001, 0.9]), 0.05)
+    assert moved.tolist() == [True, True, False]
+    both = pd.concat([steps, steps.assign(notes="new couch")], ignore_index=True)
+    once = _flagged(both.assign(p_value=[0.04, 0.01, 0.9, 0.9, 0.0001, 0.9]), 0.05)
+    assert not once.any()  # 0.04 is no finding among two changes
+
+
+def test_a_small_lasting_shift_is_seen_by_running_charts_before_single_quarters():
+    """A fall by 0.3 of a client's SD in the last of three years, 30 clients a quarter."""
+    quarters = np.repeat([f"{y}Q{q}" for y in (2023, 2024, 2025) for q in (1, 2, 3, 4)], 30)
+    rows = pd.DataFrame({"quarter": quarters, "client": np.arange(360), "episode": 1})
+    rows["measure"] = "ndi"
+    fall = 2.5 * (np.arange(360) >= 240)
+    running, single, worse = [], [], []
+    for seed in range(60):
+        rows["improvement"] = np.random.default_rng(seed).normal(10, 8, 360) - fall
+        found = small_shifts(rows).set_index("chart")
+        assert found["false_alarm"].between(0, 0.06).all()
+        running.append(found.loc[["running mean", "running sum"], "signal"].any())
+        single.append(found.loc["quarter's mean", "signal"])
+        worse += found.loc[found["signal"], "direction"].tolist()
+    assert np.mean(running) > 0.3 and np.mean(running) > 2 * np.mean(single)
+    assert worse.count("worse") > 0.9 * len(worse)
+
+
+def test_z_of_quarters_is_the_two_sample_t_against_all_before():
+    rng = np.random.default_rng(8)
+    parts = [rng.normal(5, 2, n) for n in (9, 14, 6)]
+    mean, sd, n = (
+        np.array([[f(p) for p in parts]]) for f in (np.mean, lambda p: p.std(ddof=1), np.size)
+    )
+    before = np.concatenate(parts[:2])
+    t = (parts[2].mean() - before.mean()) / (before.std(ddof=1) * np.sqrt(1 / 6 + 1 / 23))
+    expected = stats.norm.ppf(stats.t.cdf(t, 22))
+    assert self_starting_z(mean, sd, n)[0, 1] == pytest.approx(expected, rel=1e-9)
+
+
+def test_who_is_named_when_asked_is_who_was_planted(review):
+    named = prepare_meeting(review, rng=np.random.default_rng(1), names_shown=True)
+    rounding = named.digits.set_index("rater")["flagged"]
+    assert rounding["T3"] and rounding.sum() == 1
+    people = named.completeness[named.completeness["by"] == "practitioner"]
+    assert set(people["group"]) == {"T1", "T2", "T3", "T4"}
 
 
 def test_small_groups_are_hidden(meeting):

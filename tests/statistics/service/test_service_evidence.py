@@ -41,6 +41,21 @@ def test_charts_alarm_within_a_tenth_of_their_nominal_rate(stored):
             assert rate <= 0.0027 * 1.1
 
 
+def test_the_stated_chance_of_a_small_shift_by_chance_is_the_simulated_one(stored, script):
+    figures = stored["figures"]["small_shifts"]
+    for quarters in script.over_time.QUARTERS:
+        for chart in ("quarter's mean", "run of quarters", "running mean", "running sum"):
+            simulated = figures[f"{chart}, {quarters} quarters, normal, share of series"]
+            stated = script.over_time.false_alarm_of(chart, quarters)
+            # within a tenth, or the doubt that 10,000 series and the printed digits leave
+            doubt = 3 * (simulated * (1 - simulated) / stored["sets"]) ** 0.5 + 0.0005
+            assert abs(stated - simulated) <= max(0.1 * simulated, doubt)
+            assert figures[f"{chart}, {quarters} quarters, skewed, share of series"] <= 0.1
+    again = script.run(500, stored["seed"] + 1, parts=("small_shifts",))["small_shifts"]
+    for name, rate in again.items():
+        assert abs(rate - figures[name]) <= 4 * (max(figures[name], 0.002) / 500) ** 0.5
+
+
 def test_funnels_never_exceed_their_nominal_rate(stored):
     for name, rate in stored["figures"]["funnel"].items():
         nominal = 0.05 if name.endswith("95%") else 0.002
