@@ -155,9 +155,9 @@ def _caption(line: float) -> str:
         else " No defensible line of importance is published for this measure."
     )
     return (
-        "Each point is one client, a larger one several; its shape and filling say how sure one can "
-        "be from all visits. The thin line is no change; the grey band is what measurement error can "
-        "do to two readings." + dashes
+        "Each point is one client, a larger one several; its shape and filling say how sure one "
+        "can be from all visits. The thin line is no change; the grey band is what measurement "
+        "error can do to two readings." + dashes
     )
 
 
