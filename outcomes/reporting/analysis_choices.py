@@ -23,7 +23,7 @@ from outcomes.reporting.figures import (
 from outcomes.reporting.figures.thresholds import short_source
 from outcomes.reporting.picture import Html
 from outcomes.reporting.tables import table
-from outcomes.reporting.wording import interval, number, percent, plural, with_unit
+from outcomes.reporting.wording import interval, join_words, number, percent, plural, with_unit
 from outcomes.results import Estimate
 from outcomes.statistics.effect_size import compare_groups
 from outcomes.statistics.important_change import (
@@ -83,11 +83,11 @@ def _alike(one: pd.DataFrame, other: pd.DataFrame) -> bool:
 
 
 def lines(caseload: Caseload, measure: str, *, scatter: float | None = None) -> dict[str, float]:
-    """Give the smallest important change in use, then the smallest and the largest published.
+    """Give the smallest important change in use, then every other published one.
 
     Where none is defensible, the detectable change stands in, and its name says so.
     """
-    found = _bracketed(
+    found = _all_known(
         caseload, measure, "minimal_important_change", importance_of(caseload, measure)
     )
     if found:
@@ -98,7 +98,7 @@ def lines(caseload: Caseload, measure: str, *, scatter: float | None = None) -> 
 
 
 def errors(caseload: Caseload, measure: str, *, scatter: float | None = None) -> dict[str, float]:
-    """Give the measurement error in use, then the smallest and largest published, and our scatter.
+    """Give the measurement error in use, then every other published one, and our own scatter.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def errors(caseload: Caseload, measure: str, *, scatter: float | None = None) ->
     DataError
         If nothing is known at all.
     """
-    found = _bracketed(
+    found = _all_known(
         caseload, measure, "standard_error_of_measurement", error_of(caseload, measure)
     )
     if scatter is not None:
@@ -126,21 +126,25 @@ def errors(caseload: Caseload, measure: str, *, scatter: float | None = None) ->
     return found
 
 
-def _bracketed(
+def _all_known(
     caseload: Caseload, measure: str, kind: str, used: Threshold | None
 ) -> dict[str, float]:
+    """Give the value in use and every published one; values that print alike are one option."""
     unit = measure_of(caseload, measure).unit
-    found = {} if used is None else {f"{with_unit(used.value, unit)}, in use": used.value}
+    mine = "" if used is None else with_unit(used.value, unit)
+    found = {} if used is None else {f"{mine}, in use": float(used.value)}
     if measure in caseload.own_measures:
         return found
     published = all_thresholds(measure, kind)
     published = published[published["value"] > 0] if len(published) else published
-    for place in (0, len(published) - 1) if len(published) else ():
-        row = published.iloc[place]
-        if not any(np.isclose(row["value"], value) for value in found.values()):
-            found[f"{with_unit(row['value'], unit)}, {short_source(row['source'])}"] = float(
-                row["value"]
-            )
+    others: dict[str, list[pd.Series]] = {}
+    for _, row in published.iterrows():
+        words = with_unit(row["value"], unit)
+        if words != mine:
+            others.setdefault(words, []).append(row)
+    for words, rows in others.items():
+        cited = join_words(list(dict.fromkeys(short_source(row["source"]) for row in rows)))
+        found[f"{words}, {cited}"] = float(rows[0]["value"])
     return found
 
 

@@ -10,11 +10,12 @@ from typing import cast
 import numpy as np
 import pandas as pd
 
-from outcomes.carried import notebook_path, synthetic_caseload
+from outcomes.carried import notebook_path, synthetic_caseload, synthetic_settings
 from outcomes.errors import OutcomesError
 from outcomes.measures.catalogue import Measure
 from outcomes.records import read_caseload
 from outcomes.records.caseload import Caseload
+from outcomes.records.settings import read_settings
 from outcomes.records.write import write_atomically
 from outcomes.reporting import sentences
 from outcomes.reporting.figures import flow_diagram, start_against_latest
@@ -65,13 +66,15 @@ class Origin:
     quarter: str
     folder: Path | None = None
     differs: tuple[str, ...] = ()
+    settings: str = ""
 
     def read(self) -> Caseload:
-        """Read the caseload that it names."""
+        """Read the caseload that it names, by the clinic's settings as the review does."""
+        clinic = read_settings(self.settings or (None if self.data else synthetic_settings()))
         return read_caseload(
             self.data or synthetic_caseload(),
             mapping=self.mapping or None,
-            thresholds=self.thresholds or None,
+            thresholds=self.thresholds or clinic.thresholds or None,
         )
 
 
@@ -115,6 +118,7 @@ def find_origin(
         str(given.get("quarter", "latest")),
         folder,
         tuple(what_differs(manifest, folder, data=data)),
+        found("settings"),
     )
 
 
@@ -323,7 +327,11 @@ def missing(
         )
     except OutcomesError as reason:
         return Html(f'<p class="quiet">Not shown: {escape(str(reason))}</p>')
+    worse = stories["delta"].fillna(0) > 0
     stories = stories.assign(
+        quantity=stories["quantity"].mask(
+            worse, [f"leavers worse by {with_unit(d, measure.unit)}" for d in stories["delta"]]
+        ),
         text=[with_unit(e, measure.unit, sign=True) for e in stories["estimate"]],
         range=[interval(a, b, measure.unit) if a == a else "\N{EN DASH}" for a, b in
                zip(stories["ci_low"], stories["ci_high"], strict=True)],

@@ -117,11 +117,6 @@ def reproduce(
     given = {k: _found(v, folder) if k in _PATHS else v for k, v in given.items()}
     source = given.get("data") or str(synthetic_caseload())
     causes = what_differs(manifest, folder, data=given.get("data", ""))
-    moved = [cause for cause in causes if cause.startswith("Input")]
-    if moved:
-        record = next((p for p in _row_records(folder) if p.is_file()), folder / INPUT_ROWS)
-        cells = changed_inputs(record, data=source, mapping=given.get("mapping", ""))
-        causes = [*moved, *cells, *causes[len(moved) :]]
     if tolerance is None:
         same_platform = not any(cause.startswith("Platform") for cause in causes)
         tolerance = 0.0 if same_platform else TOLERANCE
@@ -157,8 +152,8 @@ def _case_series(given: dict[str, Any], folder: Path, progress: Progress | None)
     key = keys_of(folder) / CLIENT_KEY
     if not key.is_file():
         raise DataError(
-            f"{keys_of(folder).name} must stand beside {folder.name} with its {CLIENT_KEY}, so that "
-            f"clients keep their labels; it does not. Put it back."
+            f"{keys_of(folder).name} must stand beside {folder.name} with its {CLIENT_KEY}, so "
+            f"that clients keep their labels; it does not. Put it back."
         )
     keys = keys_of(Path(given["out"]))
     keys.mkdir(parents=True)
@@ -181,7 +176,7 @@ def _row_records(folder: Path) -> tuple[Path, Path]:
 
 
 def what_differs(manifest: Manifest, folder: Path, *, data: str = "") -> list[str]:
-    """Name inputs, versions, code and platform that are not those of the manifest."""
+    """Name inputs and their cells, versions, code and platform that are not the manifest's."""
     from outcomes.reporting.manifest import _all_versions, _platform
 
     found = []
@@ -194,6 +189,11 @@ def what_differs(manifest: Manifest, folder: Path, *, data: str = "") -> list[st
             found.append(f"Input {path.name} is missing.")
         elif file_hash(path) != entry["sha256"]:
             found.append(f"Input {path.name} is not the same file as before.")
+    if found:
+        given = {k: _found(str(manifest.parameters.get(k, "")), folder) for k in _PATHS}
+        source = data or given["data"] or str(synthetic_caseload())
+        record = next((p for p in _row_records(folder) if p.is_file()), folder / INPUT_ROWS)
+        found += changed_inputs(record, data=source, mapping=given["mapping"])
     now = _all_versions()
     for name, version in manifest.versions.items():
         if name in _WATCHED and now.get(name) != version:

@@ -1,6 +1,6 @@
 """Whole simulated studies, analysed by the project's own mixed model, against planned power.
 
-One group and two groups, all visits kept or 15% stopping after each, 20 and 100 clients; 1,000
+One group and two groups, all visits kept or 15% stopping after each, 20 and 100 clients; 5,000
 studies each, uneven visits (a quarter of a week either way), the model's own default for degrees
 of freedom.
 Also the time that 1,000 studies of 100 clients take.
@@ -24,6 +24,7 @@ from outcomes.statistics.planning import Course, power_slope, simulate_slope
 
 RESULT = Path(__file__).parent / "results" / "planning_simulations.json"
 SEED = 20260917
+STUDIES = 5_000
 WEEKS = (0.0, 1.0, 2.0, 3.0, 4.0, 6.0)
 SETTINGS = [
     # clients a group, groups, slope, stopping
@@ -77,11 +78,11 @@ def main() -> None:
         "made_by": "tests/evidence/planning_simulations.py",
         "date": date.today().isoformat(),
         "seed": SEED,
-        "studies": 1000,
+        "studies": STUDIES,
         "python": platform.python_version(),
         **{name: version(name) for name in ("numpy", "scipy", "pandas")},
         "settings": __doc__,
-        "slopes": run(1000, SEED),
+        "slopes": run(STUDIES, SEED),
     }
     RESULT.parent.mkdir(exist_ok=True)
     RESULT.write_text(json.dumps(record, indent=1) + "\n")

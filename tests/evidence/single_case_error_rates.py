@@ -1,7 +1,7 @@
 """How often single-case methods are wrong under serial correlation: null rejections and coverage.
 
-Run `python tests/evidence/single_case_error_rates.py` to redo everything (about half an hour on one core)
-and to overwrite results/single_case_error_rates.json, which the docstrings quote.
+Run `python tests/evidence/single_case_error_rates.py` to redo everything (half an hour of
+one core) and to overwrite results/single_case_error_rates.json, which the docstrings quote.
 
 One client: 6 baseline and 10 treatment readings, stationary first-order autoregressive errors with
 standard deviation 1. Several clients: 8 of 16 readings each, starts staggered from 4 to 9, half of

@@ -31,7 +31,14 @@ from outcomes.statistics.important_change import compare_thresholds
 from outcomes.statistics.review import review_quarter
 from outcomes.statistics.review.judging import row_errors
 from outcomes.statistics.sensitivity import agreement, run_grid
-from outcomes.statistics.time_to_gain import gain_intervals, kaplan_meier
+from outcomes.statistics.time_to_gain import (
+    gain_intervals,
+    hazard_by_visit,
+    interval_score_test,
+    kaplan_meier,
+    log_rank,
+    visit_rows,
+)
 
 QUARTER = "2026Q2"
 
@@ -265,6 +272,106 @@ def test_time_to_a_gain_is_told_with_its_numbers_at_risk(caseload, pain):
     assert np.allclose(shares.sum(axis=0), 100, atol=2)  # all who start end in one way
     nothing = analysis_gain.time_to_gain(pain.values, caseload, pain.measure, sizes={}, rng=rng)
     assert "Neither a detectable nor an important gain" in nothing.text
+
+
+def test_the_restricted_mean_and_the_endings_are_told(caseload, pain):
+    sizes = {"important": pain.line.value}
+    part = analysis_gain.time_to_gain(
+        pain.values, caseload, pain.measure, sizes=sizes, rng=np.random.default_rng(1), samples=100
+    )
+    times = gain_intervals(
+        pain.values, line=sizes["important"], better="lower", visits=caseload.visits
+    )
+    curve = kaplan_meier(times["time"], times["reached"])
+    until = min(12.0, np.floor(curve["time"].iloc[-1]))
+    area = np.trapezoid(
+        1 - np.interp(grid_ := np.linspace(0, until, 200_001), *_steps(curve)), grid_
+    )
+    assert f"Counted up to week {until:g}, a client spends {area:.1f} weeks short" in text_of(part)
+    alts = re.findall(r'alt="([^"]+)"', part.text)
+    endings = next(alt for alt in alts if "what comes first" in alt)
+    assert "the gain" in endings and "stopped coming before it" in endings
+
+
+def _steps(curve):
+    """A right-continuous step curve as points for linear interpolation."""
+    time = np.repeat(curve["time"].to_numpy(float), 2)[1:]
+    share = np.repeat(1 - curve["survival"].to_numpy(float), 2)[:-1]
+    return time + np.arange(len(time)) * 1e-12, share
+
+
+def test_the_chance_at_each_visit_has_its_numbers_at_risk(pain):
+    sizes = {"important": pain.line.value}
+    part = analysis_gain.chance_by_visit(pain.values, pain.measure, sizes=sizes)
+    times = gain_intervals(pain.values, line=sizes["important"], better="lower", scale="visit")
+    rows = hazard_by_visit(visit_rows(times))
+    rows = rows[rows["at_risk"] >= analysis_gain.LEAST_AT_RISK]
+    best = rows.loc[rows["share"].idxmax()]
+    assert f"highest at visit {best['visit']:g} ({100 * best['share']:.0f}%" in text_of(part)
+    alt = unescape(re.search(r'alt="([^"]+)"', part.text)[1])
+    assert all(f"of {n:,}" in alt for n in rows["at_risk"])
+    none = analysis_gain.chance_by_visit(pain.values, pain.measure, sizes={})
+    assert "Neither a detectable nor" in none.text
+
+
+def test_groups_are_compared_in_time_by_two_tests(caseload, pain):
+    sizes = {"important": pain.line.value}
+    part = analysis_gain.groups(pain.values, caseload, pain.measure, sizes=sizes, by="clinic")
+    text = re.sub(r"\s+", " ", text_of(part))
+    times = gain_intervals(pain.values, line=sizes["important"], better="lower")
+    clinic = caseload.clients.set_index("client")["clinic"]
+    group = times["client"].map(clinic)
+    for test, words in (
+        (log_rank(times["time"], times["reached"], group), "Log-rank test"),
+        (interval_score_test(times["left"], times["right"], group), "Score test"),
+    ):
+        p = f"p = {test['p_value'].iloc[0]:.3f}".replace("0.", ".")
+        assert re.search(rf"{words}[^:]*: chi-square [\d.]+, {re.escape(p)}", text)
+    assert re.search(r"ratio \d\.\d\d \(\d\.\d\d to \d\.\d\d\)", text)
+    alone = analysis_gain.groups(pain.values, caseload, pain.measure, sizes=sizes, by="")
+    assert "No two groups" in alone.text
+
+
+def test_every_published_threshold_is_an_option(caseload):
+    from outcomes.measures.matching import all_thresholds
+
+    lines = analysis_choices.lines(caseload, "nprs")
+    published = all_thresholds("nprs", "minimal_important_change")["value"]
+    for value in published:
+        assert np.isclose(list(lines.values()), value, atol=0.051).any(), value
+    assert next(iter(lines)).endswith("in use")
+    assert any("Farrar 2001 and Ostelo 2008" in name for name in lines)  # one value, two sources
+    assert len(set(np.round(list(lines.values()), 3))) == len(lines)
+
+
+def test_a_run_is_read_by_its_own_settings(tmp_path):
+    run = tmp_path / "run"
+    run.mkdir()
+    (tmp_path / "own.toml").write_text(
+        "[[threshold]]\nmeasure = 'nprs'\nkind = 'minimal_important_change'\nvalue = 3.5\n"
+        "unit = 'points'\ndesign = 'anchor study'\n"
+    )
+    (tmp_path / "clinic.toml").write_text("thresholds = 'own.toml'\n")
+    made = Manifest(
+        command="review",
+        parameters={"data": "", "settings": "../clinic.toml", "quarter": "2026Q2"},
+        inputs=[],
+        outputs=[],
+    )
+    (run / MANIFEST).write_text(made.to_json())
+    origin = analysis_page.find_origin(str(run))
+    assert Path(origin.settings) == (tmp_path / "clinic.toml").resolve()
+    assert importance_of(origin.read(), "nprs").value == 3.5
+
+
+def test_worse_leavers_are_told_in_the_unit(pain):
+    starters = start_and_latest(pain.values, least_visits=1)
+    text = text_of(
+        analysis_page.missing(
+            starters, pain.measure, line=pain.line.value, rng=np.random.default_rng(1)
+        )
+    )
+    assert "leavers worse by 1.1 points" in text and "1.085" not in text
 
 
 def test_two_groups_come_with_what_could_explain_them(caseload, pain):

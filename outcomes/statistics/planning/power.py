@@ -189,7 +189,7 @@ def clients_two_groups(
         sd=sd,
         ci_level=1 - alpha,
         method="two-group t test, two-sided, noncentral t"
-        + (f", adjusted for a start value correlated {r:g}" if r else ""),
+        + (f", adjusted for a start value correlated {r:.2f}" if r else ""),
     )
 
 

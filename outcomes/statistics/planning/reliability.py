@@ -4,7 +4,7 @@ ICC, test       one-way F test of rho = rho0 against rho1: reject if F > F_a (1 
                 F ~ (1 + k t1) F(n - 1, n (k - 1)), t = rho / (1 - rho); exact
 ICC, precision  Bonett 2002: n = 8 z^2 (1 - r)^2 (1 + (k - 1) r)^2 / (k (k - 1) w^2) + 1
 error, MDC      s^2 df / sigma^2 ~ chi-square(df), df = n (k - 1): the ends of the interval of
-                sigma (so of the MDC) as shares of the estimate
+                sigma (so of the MDC) as shares of the estimate (`study_precision`)
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from scipy import stats
 
 from outcomes.errors import ArgumentError, check_between, check_count
 from outcomes.statistics.planning.plan import Plan, smallest_enough, with_drop_out
+from outcomes.statistics.repeatability.study_size import study_precision
 
 __all__ = ["clients_for_error", "clients_for_icc", "clients_for_icc_precision", "power_icc"]
 
@@ -189,7 +190,9 @@ def clients_for_error(
     Returns
     -------
     Plan
-        More readings buy as much as more clients: what counts is n (readings - 1).
+        More readings buy as much as more clients: what counts is n (readings - 1). For several
+        raters, or for the chance that the estimate comes close, see
+        `outcomes.statistics.repeatability.clients_needed`; both rest on `study_precision`.
 
     Examples
     --------
@@ -203,8 +206,8 @@ def clients_for_error(
     level = check_between("level", level, 0, 1, remedy="Give 0.95")
 
     def upper(n: int) -> float:
-        df = n * (k - 1)
-        return float(np.sqrt(df / stats.chi2.ppf((1 - level) / 2, df)) - 1)
+        study = study_precision(clients=n, trials=k, confidence=level)
+        return float(study["expected_high"].iloc[0]) - 1
 
     n = smallest_enough(lambda clients: upper(clients) <= wanted, least=2)
     return Plan(

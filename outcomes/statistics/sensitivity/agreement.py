@@ -167,11 +167,9 @@ def _top(moves: pd.DataFrame, by: str) -> str:
 
 def _disagreeing(run: pd.DataFrame, others: list[str]) -> float:
     """Give the share of pairs with equal other choices whose verdicts differ."""
-    groups = run.groupby(others, sort=False) if others else [((), run)]
-    pairs = differing = 0.0
-    for _, own in groups:
-        sizes = own["verdict"].value_counts().to_numpy(float)
-        whole = sizes.sum()
-        pairs += whole * (whole - 1) / 2
-        differing += (whole**2 - (sizes**2).sum()) / 2
+    alike = run[others].assign(verdict=run["verdict"], n=1.0)
+    sizes = alike.groupby([*others, "verdict"], sort=False, as_index=False)["n"].sum()
+    whole = sizes.groupby(others, sort=False)["n"].sum() if others else sizes["n"].sum()
+    pairs = float(np.sum(np.asarray(whole) * (np.asarray(whole) - 1))) / 2
+    differing = float(np.sum(np.asarray(whole) ** 2) - np.sum(sizes["n"] ** 2)) / 2
     return differing / pairs if pairs else 0.0
