@@ -41,7 +41,6 @@ PLATEAU_STATES = (
     "levelled off",
     "too little data to say",
 )
-_WORSE, _GAINING, _SHORT, _PAST, _LEVEL, _UNSURE = PLATEAU_STATES
 
 _MOST_VISITS = 24  # how far ahead the visits to a line are looked for
 
@@ -107,9 +106,11 @@ def meeting_table(
 
     Notes
     -----
-    Further gain: c1 (h(now + visits) - h(now)) + x under the posterior of c1; x is learnt from old
-    forecasts looked up in later readings. "Getting worse": decline so far or ahead of at least the
-    worthwhile size. Short or past the line needs `certain` too, else plain "levelled off".
+    Further gain: c1 (h(now + visits) - h(now)) + x under the posterior of c1; x, what courses add to
+    their form, is learnt from the caseload (`_form_error`). "Getting worse": decline so far or
+    ahead of at least the worthwhile size. Levelled off needs `certain` too, and so does the side of
+    the line, else it is plain "levelled off". A step or a relapse still to come leaves no trace and
+    is not foreseen: figures in tests/evidence (change_verdicts).
 
     Examples
     --------
@@ -153,9 +154,8 @@ def meeting_table(
     stop = worthwhile_chance < 1 / (1 + missed_gain_costs)
     state = _name_states(chances, stop, certain, frame["n_visits"].to_numpy() >= 3)
     unsure = state == len(PLATEAU_STATES) - 1
-    levelled = (state >= 2) & ~unsure
     top = np.column_stack([chances, np.zeros(courses.n)])[np.arange(courses.n), state]
-    top = np.where(levelled & (state == 4), chances[:, 2:].sum(axis=1), top)
+    top = np.where(state == 4, chances[:, 2:].sum(axis=1), top)
     reach = _chance_at_line(courses, astray, now, line, target)
     course_now = courses.level(now).mean
     tail = (1 - confidence) / 2
@@ -216,8 +216,9 @@ def _name_states(
     """Name each client's state (place in `PLATEAU_STATES`) from the chances of the first five."""
     side = 2 + np.argmax(chances[:, 2:], axis=1)
     decided = chances[np.arange(len(chances)), side] >= certain
+    level = stop & (chances[:, 2:].sum(axis=1) >= certain)  # else it may as well be a decline
     return np.select(
-        [~enough, chances[:, 0] >= certain, chances[:, 1] >= certain, stop & decided, stop],
+        [~enough, chances[:, 0] >= certain, chances[:, 1] >= certain, level & decided, level],
         [5, 0, 1, side, 4],
         default=5,
     )

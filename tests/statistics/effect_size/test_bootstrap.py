@@ -10,6 +10,7 @@ from outcomes.errors import ArgumentError, DataError
 from outcomes.glossary import check_result
 from outcomes.statistics.effect_size import (
     BOOTSTRAPPED,
+    STUDENTISED,
     adjust_for_many,
     benjamini_hochberg,
     bootstrap_interval,
@@ -24,6 +25,39 @@ def pairs():
     rng = np.random.default_rng(70)
     x = rng.normal(50, 8, 40)
     return pd.DataFrame({"start_value": x, "latest_value": 0.7 * x + 20 + rng.gamma(2, 3, 40)})
+
+
+@pytest.mark.parametrize("name", list(STUDENTISED))
+def test_standard_errors_are_those_of_the_infinitesimal_jackknife(pairs, name):
+    # Efron & Tibshirani 1993, An introduction to the bootstrap, 11.5: delete-one values over n - 1
+    start = pairs["start_value"].to_numpy()
+    gain = pairs["latest_value"].to_numpy() - start
+    n = gain.size
+    deleted = _leave_out(BOOTSTRAPPED[name], start, gain)
+    jackknife = np.sqrt((n - 1) / n * np.sum((deleted - deleted.mean()) ** 2))
+    assert STUDENTISED[name](start, gain) == pytest.approx(jackknife, rel=0.05)
+
+
+def test_studentised_interval_by_hand(pairs):
+    start = pairs["start_value"].to_numpy()
+    gain = pairs["latest_value"].to_numpy() - start
+    found = bootstrap_interval(
+        pairs, "d_z", rng=np.random.default_rng(3), n_resamples=4_000, interval="studentised"
+    )
+    value, error = gain.mean() / gain.std(ddof=1), float(STUDENTISED["d_z"](start, gain))
+    rng, t = np.random.default_rng(4), []
+    for _ in range(4_000):
+        d = rng.choice(gain, gain.size)
+        z = (d - d.mean()) / d.std(ddof=1)
+        theirs = d.mean() / d.std(ddof=1)
+        u = z - theirs * (z**2 - 1) / 2
+        t.append((theirs - value) / np.sqrt(np.sum(u**2) / (d.size * (d.size - 1))))
+    low, high = value - error * np.quantile(t, [0.975, 0.025])
+    width = found.ci_high - found.ci_low
+    assert found.ci_low == pytest.approx(low, abs=0.06 * width)
+    assert found.ci_high == pytest.approx(high, abs=0.06 * width)
+    with pytest.raises(ArgumentError, match="for a studentised interval"):
+        bootstrap_interval(pairs, "median", rng=np.random.default_rng(1), interval="studentised")
 
 
 def test_interval_agrees_with_scipy(pairs):
