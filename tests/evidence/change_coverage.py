@@ -23,7 +23,9 @@ from outcomes.statistics.effect_size import (
     chance_of_improving,
     change_ladder,
     compare_groups,
+    course_sensitivity,
     expected_regression,
+    impute_course,
     likely_change,
     mean_change,
     mee_chua,
@@ -146,6 +148,28 @@ def calendar(rng: np.random.Generator) -> Iterator[Row]:
     yield "ladder, bottom rung", rungs["ci_low"].iloc[-1], rungs["ci_high"].iloc[-1], 3.0
 
 
+def course(rng: np.random.Generator) -> Iterator[Row]:
+    """Sixty clients with five visits; who gained little left more often. Imputed 30 times."""
+    n, k = 60, 5
+    week = np.arange(float(k))
+    gained = rng.normal(8, 5, (n, 1)) * -np.expm1(-week / 2)
+    y = rng.normal(50, SD, (n, 1)) + gained + rng.normal(0, 3, (n, k))
+    leave = rng.random((n, k)) < 0.3 / (1 + np.exp((y - y[:, :1] - 3) / 3))
+    leave[:, [0, k - 1]] = False
+    last = np.where(leave.any(axis=1), leave.argmax(axis=1), k - 1)
+    here = np.arange(k) <= last[:, None]
+    client, visit = np.nonzero(here)
+    values = pd.DataFrame(
+        {"client": client, "visit": visit + 1, "week": week[visit], "value": y[here]}
+    )
+    sets = impute_course(values, rng=rng, least_share=0.3, n_imputations=30)
+    rows = course_sensitivity(sets)
+    truth = 8 * -np.expm1(-week[-1] / 2)
+    final = rows[rows["visit"] == k].iloc[:2]
+    for name, row in zip(("by likelihood", "imputed at random"), final.itertuples(), strict=True):
+        yield f"course of visits, {name}", row.ci_low, row.ci_high, truth
+
+
 def clusters(rng: np.random.Generator) -> Iterator[Row]:
     """Forty clients with six visits: kept gains, and home exercise."""
     n, k = 40, 6
@@ -220,7 +244,7 @@ def _newcombe(n: int, m: int) -> dict:
 
 
 PARTS: dict[str, Callable[[np.random.Generator], Iterator[Row]]] = {
-    f.__name__: f for f in (sizes, small, bootstrap, groups, calendar, clusters)
+    f.__name__: f for f in (sizes, small, bootstrap, groups, calendar, clusters, course)
 }
 
 
