@@ -109,8 +109,8 @@ def meeting_table(
     Further gain: c1 (h(now + visits) - h(now)) + x under the posterior of c1; x, what courses add
     to their form, is learnt from the caseload (`_form_error`). "Getting worse": decline so far or
     ahead of at least the worthwhile size. Levelled off needs `certain` too, and so does the side
-    of the line, else it is plain "levelled off". A step or relapse still to come leaves no trace and
-    is not foreseen: figures in tests/evidence (change_verdicts).
+    of the line, else it is plain "levelled off". A step or a relapse still to come leaves no trace
+    and is not foreseen: figures in tests/evidence (change_verdicts).
 
     Examples
     --------
