@@ -19,6 +19,7 @@ from outcomes.reporting import (
     analysis_checks,
     analysis_choices,
     analysis_gain,
+    analysis_missing,
     analysis_model,
     analysis_page,
 )
@@ -236,12 +237,12 @@ def test_the_story_of_the_missing_has_its_fence(pain):
     starters = start_and_latest(pain.values, least_visits=1)
     lost = int(starters["latest_value"].isna().sum())
     rng = np.random.default_rng(1)
-    text = text_of(analysis_page.missing(starters, pain.measure, line=pain.line.value, rng=rng))
+    text = text_of(analysis_missing.missing(starters, pain.measure, line=pain.line.value, rng=rng))
     assert f"{lost} of {len(starters)}" in text
     worst = text.index("every leaver at the worst value")
     assert worst < text.index("every leaver at the best value") and "nan" not in text
     stayed = starters.dropna(subset=["latest_value"])
-    same = text_of(analysis_page.missing(stayed, pain.measure, line=None, rng=rng))
+    same = text_of(analysis_missing.missing(stayed, pain.measure, line=None, rng=rng))
     assert "Everybody with a first reading was measured again" in same
 
 
@@ -308,7 +309,7 @@ def test_the_chance_at_each_visit_has_its_numbers_at_risk(pain):
     rows = rows[rows["at_risk"] >= analysis_gain.LEAST_AT_RISK]
     best = rows.loc[rows["share"].idxmax()]
     assert f"highest at visit {best['visit']:g} ({100 * best['share']:.0f}%" in text_of(part)
-    alt = unescape(re.search(r'alt="([^"]+)"', part.text)[1])
+    alt = unescape(re.findall(r'alt="([^"]+)"', part.text)[0])
     assert all(f"of {n:,}" in alt for n in rows["at_risk"])
     none = analysis_gain.chance_by_visit(pain.values, pain.measure, sizes={})
     assert "Neither a detectable nor" in none.text
@@ -361,13 +362,15 @@ def test_a_run_is_read_by_its_own_settings(tmp_path):
     (run / MANIFEST).write_text(made.to_json())
     origin = analysis_page.find_origin(str(run))
     assert Path(origin.settings) == (tmp_path / "clinic.toml").resolve()
-    assert importance_of(origin.read(), "nprs").value == 3.5
+    line = importance_of(origin.read(), "nprs")
+    assert line is not None and line.value == 3.5
+    assert origin.used["settings"] == origin.settings and origin.used["quarter"] == "2026Q2"
 
 
 def test_worse_leavers_are_told_in_the_unit(pain):
     starters = start_and_latest(pain.values, least_visits=1)
     text = text_of(
-        analysis_page.missing(
+        analysis_missing.missing(
             starters, pain.measure, line=pain.line.value, rng=np.random.default_rng(1)
         )
     )

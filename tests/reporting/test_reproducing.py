@@ -18,7 +18,7 @@ from outcomes.reporting.reproduce import reproduce
 
 sys.path.insert(0, str(Path(__file__).parent / "case_series"))
 
-from case_series_fixtures import schutte_caseload  # noqa: E402
+from case_series_fixtures import schutte_caseload  # noqa: E402  # pyright: ignore
 
 MAPPING = """
 [measures.fatigue_score]
@@ -116,7 +116,8 @@ def recorded(tmp_path):
     folder.mkdir()
     table = readings(3 * BLOCK + 40)
     table.to_csv(folder / "measurements.csv", index=False)
-    record = write_input_rows(tmp_path / INPUT_ROWS, data=str(folder))
+    record = tmp_path / INPUT_ROWS
+    assert write_input_rows(record, data=str(folder)) == record
 
     def look(change):
         table.pipe(change).to_csv(folder / "measurements.csv", index=False)
