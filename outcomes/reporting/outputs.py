@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+import re
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,36 +19,41 @@ from outcomes.statistics.review import Meeting, QuarterReview
 
 __all__ = ["result_tables", "save_review", "summary_lines"]
 
-_CLIENT_COLUMNS = [
-    "client",
-    "episode",
-    "clinic",
-    "measure",
-    "side",
-    "mode",
-    "instrument",
-    "unit",
-    "start_date",
-    "latest_date",
-    "n_visits",
-    "start_value",
-    "latest_value",
-    "improvement",
-    "minimal_detectable_change",
-    "minimal_important_change",
-    "detectable",
-    "important",
-    "worsened",
-    "true_improvement",
-    "true_ci_low",
-    "true_ci_high",
-    "chance_improved",
-    "chance_important",
-    "chance_worse",
-    "model_verdict",
-    "verdict",
-    "reconciliation",
-]
+#: Columns that print on one page's width, by sheet; the others stand to their right.
+_PRINTED = {
+    "Measures": ("measure", "unit", "eligible", "measured_at_start", "measured_again",
+                 "share_followed_up", "analysed", "estimate", "ci_low", "ci_high", "standardised",
+                 "share_surely_improved", "share_expected_important", "share_worsened"),
+    "Clients": ("client", "measure", "side", "unit", "latest_date", "n_visits", "start_value",
+                "latest_value", "improvement", "minimal_detectable_change",
+                "minimal_important_change", "model_verdict"),
+    "Attention": ("client", "reason", "measure", "improvement", "minimal_detectable_change",
+                  "event", "severity", "days"),
+    "Standing": ("client", "measure", "state", "chance_of_state", "n_visits", "gain_so_far",
+                 "further_gain", "ci_low", "ci_high", "chance_at_line", "visits_to_line_50"),
+    "Practitioners": ("measure", "level", "group", "n", "observed", "estimate", "ci_low",
+                      "ci_high", "deviation", "deviation_low", "deviation_high", "stands_out"),
+}  # fmt: skip
+_HEADINGS = {
+    "estimate": "mean improvement",
+    "ci_low": "95% from",
+    "ci_high": "95% to",
+    "measured_at_start": "first measured",
+    "n_visits": "visits",
+    "minimal_detectable_change": "detectable from",
+    "minimal_important_change": "important from",
+    "model_verdict": "verdict from all visits",
+    "deviation": "from colleagues",
+    "deviation_low": "95% from",
+    "deviation_high": "95% to",
+    "share_expected_important": "gain that matters",
+    "share_worsened": "declined",
+    "visits_to_line_50": "visits to an even chance",
+}
+#: Left out of the sheet of clients: only in the tables beside the workbook.
+_NOT_IN_SHEET = ("practitioner", "start_visit", "latest_visit", "n_readings_not_paired", "change",
+                 "standard_error_of_measurement", "confidence", "verdicts_differ", "worse",
+                 "better")  # fmt: skip
 
 
 def save_review(
@@ -124,7 +130,7 @@ def result_tables(
         "small_shifts": meeting.small_shifts,
         "changes": meeting.changes,
         "completeness": meeting.completeness,
-        "ledger": review.caseload.ledger,
+        "ledger": _ledger(review, named),
     }
     if courses:
         tables["course"] = pd.concat(courses, ignore_index=True)
@@ -159,33 +165,80 @@ def summary_lines(review: QuarterReview, meeting: Meeting) -> list[str]:
 
 
 def _sheets(review: QuarterReview, meeting: Meeting, named: bool) -> list[Sheet]:
-    clients = review.clients
-    clients = clients[[c for c in _CLIENT_COLUMNS if c in clients]]
     words = [*summary_lines(review, meeting), *sentences.LIMITS, *sentences.SAFETY]
+    summary = Sheet(
+        "Summary",
+        pd.DataFrame({"text": words}),
+        f"{sentences.period(review, first=True)}, in words.",
+        headings={"text": ""},
+    )
+    practitioners = _sheet(
+        "Practitioners",
+        _practitioners(meeting),
+        review,
+        "Adjusted for whom they treat and shrunken; not a ranking.",
+    )
     return [
-        Sheet(
-            "Summary",
-            pd.DataFrame({"text": words}),
-            f"{sentences.period(review, first=True)}, in words.",
-        ),
-        Sheet("Measures", _named(review.summary, review), "One row per measure."),
-        Sheet(
-            "Clients",
-            _named(clients, review),
-            "One row per client, episode and measure; declines first.",
-        ),
-        Sheet("Attention", _named(meeting.attention, review), "Clients to speak about, and why."),
-        Sheet(
-            "Standing", _named(meeting.plateau, review), "Where each client stands in each measure."
-        ),
-        Sheet(
-            "Practitioners",
-            _named(_practitioners(meeting), review),
-            "Adjusted for whom they treat and shrunken; not a ranking.",
-            hidden=not named,
-        ),
-        Sheet("Ledger", review.caseload.ledger, "One row per change to a row of the source."),
+        summary,
+        _measures_sheet(review),
+        _clients_sheet(review),
+        _sheet("Attention", meeting.attention, review, "Clients to speak about, and why."),
+        _sheet("Standing", meeting.plateau, review, "Where each client stands in each measure."),
+        replace(practitioners, hidden=not named),
+        Sheet("Ledger", _ledger(review, named), "One row per change to a row of the source."),
     ]
+
+
+def _sheet(
+    name: str,
+    frame: pd.DataFrame,
+    review: QuarterReview,
+    note: str,
+    formulas: dict[str, list[str]] | None = None,
+) -> Sheet:
+    return Sheet(
+        name,
+        _named(frame, review),
+        note,
+        headings=_HEADINGS,
+        printed=_PRINTED[name],
+        formulas=formulas or {},
+    )
+
+
+def _measures_sheet(review: QuarterReview) -> Sheet:
+    rows = review.summary
+    started = rows["measured_at_start"]
+    rows["share_followed_up"] = rows["measured_again"] / started.where(started > 0)
+    share = ["{measured_again}/{measured_at_start}"] * len(rows)
+    return _sheet("Measures", rows, review, "One row per measure.", {"share_followed_up": share})
+
+
+def _clients_sheet(review: QuarterReview) -> Sheet:
+    """One row per client; the improvement can be checked against start and latest."""
+    clients = review.clients
+    gain = {"higher": "{latest_value}-{start_value}", "lower": "{start_value}-{latest_value}"}
+    return _sheet(
+        "Clients",
+        clients.drop(columns=list(_NOT_IN_SHEET), errors="ignore"),
+        review,
+        "One row per client, episode and measure; declines first.",
+        {"improvement": clients["better"].map(gain).tolist()},
+    )
+
+
+def _ledger(review: QuarterReview, named: bool) -> pd.DataFrame:
+    """Give the ledger; unless asked, without the codes of raters, who are practitioners."""
+    ledger = review.caseload.ledger
+    if named or ledger.empty:
+        return ledger
+    codes = [
+        re.escape(str(c)) for c in review.caseload.measurements["rater"].dropna().unique() if c
+    ]
+    if not codes:
+        return ledger
+    known = rf"\brater (?:{'|'.join(sorted(codes, key=len, reverse=True))})\b"
+    return ledger.assign(reason=ledger["reason"].str.replace(known, "a rater", regex=True))
 
 
 def _practitioners(meeting: Meeting) -> pd.DataFrame:

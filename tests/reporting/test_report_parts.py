@@ -169,6 +169,56 @@ def test_a_review_is_saved_with_all_its_sheets(review, meeting, tmp_path):
     assert save_review(review, meeting, "") == []
 
 
+def test_only_numbers_that_a_reader_would_check_are_formulas(review, meeting, tmp_path):
+    import openpyxl
+
+    from outcomes.reporting.outputs import save_review
+
+    book_name = save_review(review, meeting, tmp_path)[0]
+    book = openpyxl.load_workbook(tmp_path / book_name)
+    stored = openpyxl.load_workbook(tmp_path / book_name, data_only=True)
+    found = {}
+    for page in book:
+        for row in page.iter_rows(min_row=5):
+            for cell in row:
+                if cell.data_type == "f":
+                    heading = page.cell(4, cell.column).value
+                    found.setdefault((page.title, heading), []).append(cell)
+    assert set(found) == {("Clients", "improvement"), ("Measures", "share followed up")}
+    gains = found["Clients", "improvement"]
+    assert len(gains) == len(review.clients)
+    for cell, row in zip(gains, review.clients.itertuples(), strict=True):
+        first, second = (stored["Clients"][place].value for place in cell.value[1:].split("-"))
+        result = stored["Clients"][cell.coordinate].value
+        assert result == pytest.approx(row.improvement) == pytest.approx(first - second)
+    for cell, m in zip(found["Measures", "share followed up"], review.measures, strict=True):
+        share = m.flow["measured_again"] / m.flow["measured_at_start"]
+        assert stored["Measures"][cell.coordinate].value == pytest.approx(share)
+
+
+def test_sheets_print_on_the_width_of_a_page_with_their_headings(review, meeting, tmp_path):
+    import openpyxl
+
+    from outcomes.reporting.outputs import save_review
+
+    book = openpyxl.load_workbook(tmp_path / save_review(review, meeting, tmp_path)[0])
+    for page in book:
+        assert page.page_setup.orientation == "landscape"
+        assert page.sheet_properties.pageSetUpPr.fitToPage
+        assert page.page_setup.fitToWidth in (None, 1) and page.page_setup.fitToHeight == 0
+        assert page.print_title_rows == "$4:$4"
+    last = book["Clients"].print_area.split(":")[1].strip("$").split("$")[0]
+    assert book["Clients"][f"{last}4"].value == "verdict from all visits"
+
+
+def test_no_rater_is_named_unless_asked(review, meeting, tmp_path):
+    from outcomes.reporting.outputs import save_review
+
+    for file in save_review(review, meeting, tmp_path):
+        if file.endswith(".csv"):
+            assert not re.search(r"\bT[1-4]\b", (tmp_path / file).read_text()), file
+
+
 def test_completeness_by_site_adds_up_to_the_flow(review, meeting):
     """Clients measured once count: a table of those measured twice would show 100% everywhere."""
     text = sections.completeness(review, meeting).text
