@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from outcomes import __version__
+from outcomes.network.attention import write_attention
 from outcomes.network.clinics import all_clinics
 from outcomes.network.combined_report import write_combined_report
 from outcomes.network.engines import open_engine
@@ -128,7 +129,8 @@ def run_network_review(
     folder = Path(out or "outcomes_review").resolve()
     work = folder / ".stages"
     store = open_store(data)
-    measures = read_settings(settings).measures or None
+    clinic = read_settings(settings)
+    measures = clinic.measures or None
     with open_engine(workers=workers, scheduler=scheduler, memory=memory or None) as engine:
         listed = _lists_clients(store.rows("visits"))
         task_rows = most_rows(store, engine)
@@ -139,6 +141,7 @@ def run_network_review(
             engine=engine,
             work=work,
             every_column=listed,
+            settings=clinic,
             task_rows=task_rows,
             progress=progress,
         )
@@ -156,8 +159,11 @@ def run_network_review(
             f"Store of {plural(len(store.partitions), 'partition')}, manifest hash "
             f"{store.fingerprint[:16]}, outcomes {__version__}."
         )
-        report = write_network_report(review, clinics, folder, source=source)
+        listed_for = folder / "attention"
+        attention = write_attention(review, listed_for)
+        report = write_network_report(review, clinics, folder, source=source, attention=attention)
         lines = [*_summary(review), f"Report:   {report}", f"Tables:   {folder / 'tables'}"]
+        lines.append(f"Clients to speak about, a list for each clinic: {listed_for}")
     seconds = {name: round(value, 2) for name, value in review.seconds.items()}
     told_run = {"store": store.fingerprint, "quarter": review.quarter, "stages": seconds}
     told_run["seconds"] = round(time.monotonic() - begun, 2)

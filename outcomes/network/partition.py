@@ -16,7 +16,9 @@ import numpy as np
 import pandas as pd
 
 from outcomes.errors import DataError
+from outcomes.network.attention import listed_in_partition
 from outcomes.network.coding import read_coded
+from outcomes.network.quarters import count_quarters
 from outcomes.network.stages import write_part
 from outcomes.network.store import Partition, Store, open_store
 from outcomes.network.tally import Tally, counts_of, moments
@@ -53,7 +55,8 @@ LONGEST = 26.0
 _COLUMNS = {
     "clients": ["client", "clinic", "practitioner", "birth_year", "affected_side"]
     + ["complaint", "onset_weeks"],
-    "visits": ["client", "episode", "visit", "date", "practitioner", "attended"],
+    "visits": ["client", "episode", "visit", "date", "practitioner", "attended", "end_reason"],
+    "events": ["client", "date", "event", "severity"],
     "measurements": ["client", "episode", "visit", "date", "measure", "side", "moment", "value"]
     + ["unit", "rater", "instrument", "mode"],
 }
@@ -75,7 +78,12 @@ class Plan:
     confidence : float
         Level of intervals and of the detectable change.
     every_column : bool
-        Keep all columns and all readings for a report that lists clients.
+        Keep all columns and all readings for a report that lists clients. Left out: count by
+        quarter, and list clients to speak about apart, for one that does not.
+    as_of : str
+        Day up to which the network's records are known; for lists.
+    remeasure_after_weeks : int
+        Weeks without a reading that are too many; for lists.
     """
 
     folder: str
@@ -84,6 +92,8 @@ class Plan:
     measures: tuple[str, ...] = ()
     confidence: float = 0.95
     every_column: bool = False
+    as_of: str = ""
+    remeasure_after_weeks: int = 6
 
     @property
     def end(self) -> pd.Timestamp:
@@ -121,6 +131,7 @@ def judge_partition(task: tuple[Plan, Sequence[Partition]], prefix: str) -> Tall
     tally["measures"] = {}
     here = pd.MultiIndex.from_frame(episodes)
     about = _about_clients(caseload)
+    everything = {}
     for code in codes:
         readings = values[values["measure"] == code]
         series, judged = _judge(caseload, readings, code, plan.confidence)
@@ -133,6 +144,17 @@ def judge_partition(task: tuple[Plan, Sequence[Partition]], prefix: str) -> Tall
         write_part(prefix, f"judged-{code}", coded.named(judged))
         if plan.every_column:
             write_part(prefix, f"readings-{code}", coded.named(readings))
+        everything[code] = series, judged, measure_of(caseload, code).better
+    if not plan.every_column:
+        tally["quarters"] = count_quarters(
+            caseload, everything, end=plan.end, confidence=plan.confidence
+        )
+        readings = values[values["measure"].isin(codes)]
+        weeks = plan.remeasure_after_weeks
+        rows = listed_in_partition(
+            caseload, readings, quarter=plan.quarter, as_of=plan.as_of, weeks=weeks
+        )
+        write_part(prefix, "attention", coded.named(rows))
     return tally
 
 

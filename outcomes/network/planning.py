@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import pandas as pd
+import pyarrow.parquet as parquet
+
 from outcomes.errors import ArgumentError, DataError
 from outcomes.network.engines import Engine
 from outcomes.network.partition import EPISODE
@@ -11,12 +14,12 @@ from outcomes.network.store import Partition, Store
 from outcomes.statistics.service import quarter_dates, quarter_of
 from outcomes.statistics.service.quarters import ALL
 
-__all__ = ["chosen_quarter", "most_rows", "plan_tasks", "task_name"]
+__all__ = ["chosen_quarter", "last_day", "most_rows", "plan_tasks", "task_name"]
 
 #: Readings that one task takes on, where memory allows.
 _TASK_ROWS = 400_000
-#: Bytes that a task needs for a reading, measured.
-_BYTES_A_READING = 2_500
+#: Bytes that a task needs for a reading: 800 were measured, and more columns are kept for lists.
+_BYTES_A_READING = 1_200
 
 
 def chosen_quarter(store: Store, quarter: str) -> str:
@@ -49,21 +52,40 @@ def chosen_quarter(store: Store, quarter: str) -> str:
     return quarter
 
 
+def last_day(store: Store, quarter: str) -> str:
+    """Give the day up to which records are known: the last visit, or the quarter's end before it.
+
+    Read from what the files say about their columns.
+    """
+    last = None
+    for part in store.manifest.parts:
+        if part.table != "visits" or not part.rows:
+            continue
+        about = parquet.read_metadata(store.folder / part.path)
+        at = about.schema.names.index("date")
+        for group in range(about.num_row_groups):
+            found = about.row_group(group).column(at).statistics
+            if found is not None and found.has_min_max:
+                last = found.max if last is None else max(last, found.max)
+    end = quarter_dates(quarter)[1]
+    return str((end if last is None else min(end, pd.Timestamp(last))).date())
+
+
 def most_rows(store: Store, engine: Engine) -> int:
     """Settle how many readings a task takes on, refusing a partition that memory cannot hold."""
     if engine.memory is None:
         return _TASK_ROWS
     each = 0.8 * engine.memory / engine.workers
-    most = int(min(_TASK_ROWS, max(each - 250e6, 50e6) / _BYTES_A_READING))
+    room = max(each - 250e6, 50e6) / _BYTES_A_READING
     for partition in store.partitions:
         rows = store.rows("measurements", partition)
-        if rows > 2 * most:
+        if rows > room:
             raise DataError(
                 f"partition {partition} must fit the memory; its {rows:,} readings need about "
                 f"{rows * _BYTES_A_READING / 1e9:.1f} GB a worker. Pack the store with more "
                 f"buckets, or allow more with --memory."
             )
-    return most
+    return int(min(_TASK_ROWS, room))
 
 
 def plan_tasks(store: Store, most: int) -> list[list[Partition]]:

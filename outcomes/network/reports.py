@@ -25,9 +25,19 @@ from outcomes.reporting.archive import write_tables
 from outcomes.reporting.document import frame_page, page
 from outcomes.reporting.figures import share_funnel_figure, shares_by_measure
 from outcomes.reporting.notebooks import read_notebook, run_notebook
-from outcomes.reporting.sections import flow_table, limits, measure_table, safety
+from outcomes.reporting.picture import Html
+from outcomes.reporting.sections import (
+    completeness,
+    events,
+    flow_table,
+    gain_charts,
+    limits,
+    measure_table,
+    safety,
+)
 from outcomes.reporting.tables import table
 from outcomes.reporting.wording import percent, plural
+from outcomes.statistics.service.attention import REASONS
 
 __all__ = ["network_page", "network_tables", "quarter_page", "write_network_report"]
 
@@ -69,12 +79,18 @@ def quarter_page(
 
 
 def write_network_report(
-    review: NetworkReview, clinics: dict[str, ClinicComparison], folder: Path, *, source: str
+    review: NetworkReview,
+    clinics: dict[str, ClinicComparison],
+    folder: Path,
+    *,
+    source: str,
+    attention: pd.DataFrame,
 ) -> Path:
     """Write the page and the tables of a network's quarter; give the path of the page."""
     title = f"Network review, {_period(review)}"
-    write_tables(network_tables(review, clinics), folder / "tables", title=title)
-    text = network_page(review, clinics, source=source)
+    tables = network_tables(review, clinics) | {"attention": attention}
+    write_tables(tables, folder / "tables", title=title)
+    text = network_page(review, clinics, source=source, attention=attention)
     return write_atomically(folder / f"network_{review.quarter}.html", text.encode())
 
 
@@ -98,6 +114,15 @@ def network_tables(
     if courses:
         tables["course"] = joined({code: c.line for code, c in courses.items()})
         tables["course_model"] = joined({code: c.fit.fixed for code, c in courses.items()})
+    if review.quarters is not None:
+        charts = review.quarters.gain_charts
+        tables["completeness"] = review.quarters.completeness
+        tables |= {"gain_charts": joined(charts)} if charts else {}
+        shifts = review.quarters.small_shifts
+        tables |= {"small_shifts": shifts} if len(shifts) else {}
+        for name in ("follow_up_chart", "event_chart"):
+            chart = getattr(review.quarters, name)
+            tables |= {} if chart is None else {name: chart}
     if clinics:
         tables["clinics"] = joined({code: c.funnel for code, c in clinics.items()})
         effects = {code: c.effects for code, c in clinics.items() if len(c.effects)}
@@ -107,7 +132,11 @@ def network_tables(
 
 
 def network_page(
-    review: NetworkReview, clinics: dict[str, ClinicComparison], *, source: str
+    review: NetworkReview,
+    clinics: dict[str, ClinicComparison],
+    *,
+    source: str,
+    attention: pd.DataFrame,
 ) -> str:
     """Write the page of a network: what can be said without listing clients."""
     title = f"Network review, {_period(review)}"
@@ -127,9 +156,18 @@ def network_page(
         parts += [f"<h3>{escape(review.names[code])}</h3>", _clinics(found, review.names[code])]
     if not clinics:
         parts.append('<p class="quiet">Not shown: too few clinics or clients to compare.</p>')
+    here: Any = review  # sections look at what both kinds of review have
+    quarters: Any = review.quarters
     parts += [
+        "<h2>Over the quarters</h2>",
+        gain_charts(here, quarters).text,
+        "<h2>Unwanted events</h2>",
+        events(here, quarters).text,
+        "<h2>Clients to speak about</h2>",
+        _attention(attention).text,
         "<h2>Who is missing</h2>",
         flow_table(review.measures).text,
+        completeness(here, quarters).text,
         "<h2>What this report cannot say</h2>",
         limits().text,
         "<h2>Safety</h2>",
@@ -164,3 +202,21 @@ def _clinics(found: ClinicComparison, name: str) -> str:
         empty=f"none, with {percent(found.false_share)} of false flags allowed among those shown.",
     )
     return picture._repr_html_() + shown.text + f'<p class="quiet">{escape(found.words)}</p>'
+
+
+def _attention(counts: pd.DataFrame) -> Html:
+    """Count the clients to speak about; the lists lie beside the page."""
+    total = counts.groupby("reason", sort=False).agg(count=("count", "sum"), n=("clinic", "size"))
+    total = total.reindex([reason for reason in REASONS if reason in total.index]).reset_index()
+    shown = table(
+        total.assign(reason=total["reason"].str.capitalize()),
+        {"reason": "Reason", "count": "Entries", "n": "Clinics"},
+        caption="Clients to speak about, all clinics",
+        empty="nobody.",
+    )
+    note = (
+        "Codes are not on this page. They lie beside it, in the folder attention, one file a "
+        "clinic: give each clinic its own. Clients who have levelled off are listed in a clinic's "
+        "own report only."
+    )
+    return Html(shown.text + f'<p class="quiet">{note}</p>')

@@ -11,6 +11,7 @@ from scipy.special import stdtrit
 
 from outcomes.measures.catalogue import Measure
 from outcomes.measures.thresholds import Threshold
+from outcomes.network.quarters import NetworkQuarters
 from outcomes.network.tally import Tally, covariance, equivalent_rows
 from outcomes.results import Claim, Estimate
 from outcomes.statistics.effect_size import mean_change, share_interval, standardised_change
@@ -89,6 +90,8 @@ class NetworkReview(Claim):
         measure, analysed: measures with too few clients.
     seconds : dict of str to float
         Time of each stage.
+    quarters : NetworkQuarters or None
+        Charts over quarters, events and completeness; for a page without lists of clients.
     rows : object
         Where the rows of the run lie, for the parts of a report that list clients.
     """
@@ -101,6 +104,7 @@ class NetworkReview(Claim):
     measures: tuple[NetworkMeasure, ...]
     left_out: pd.DataFrame
     seconds: dict[str, float] = field(default_factory=dict)
+    quarters: NetworkQuarters | None = None
     rows: Any = field(default=None, repr=False)
 
     @property

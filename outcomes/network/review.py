@@ -41,7 +41,8 @@ from outcomes.network.partition import (
     Plan,
     judge_partition,
 )
-from outcomes.network.planning import chosen_quarter, most_rows, plan_tasks, task_name
+from outcomes.network.planning import chosen_quarter, last_day, most_rows, plan_tasks, task_name
+from outcomes.network.quarters import over_quarters
 from outcomes.network.results import (
     NetworkMeasure,
     NetworkReview,
@@ -54,6 +55,7 @@ from outcomes.network.store import Store
 from outcomes.network.tally import Tally, covariance, merge_all, quantile_of_counts
 from outcomes.records import Caseload
 from outcomes.records.lookup import error_of, importance_of, measure_of
+from outcomes.records.settings import Settings
 from outcomes.statistics.individual_change import ClientCourses, fit_client_courses
 from outcomes.statistics.individual_change.course_steps import PROFILED, VARIANCES_KNOWN
 from outcomes.statistics.review import Course, course_over_weeks
@@ -102,6 +104,7 @@ def review_network(
     engine: Engine | None = None,
     work: str | Path | None = None,
     every_column: bool = False,
+    settings: Settings | None = None,
     task_rows: int | None = None,
     progress: Progress | None = None,
 ) -> NetworkReview:
@@ -122,6 +125,8 @@ def review_network(
         see it under this path. A temporary one when left out.
     every_column : bool
         Keep all that a report with lists of clients needs.
+    settings : Settings, optional
+        For dated changes, names of sites, and when a client is overdue for measurement.
     task_rows : int, optional
         Readings that one task takes on; settled by the engine's memory when left out.
     progress : callable, optional
@@ -139,14 +144,17 @@ def review_network(
         If workers die repeatedly on one partition (it is named).
     """
     check_count("least_clients", least_clients, least=3)
-    engine = engine or Here()
+    engine, settings = engine or Here(), settings or Settings()
+    chosen = chosen_quarter(store, quarter)
     plan = Plan(
         folder=str(store.folder.absolute()),
         fingerprint=store.fingerprint,
-        quarter=chosen_quarter(store, quarter),
+        quarter=chosen,
         measures=tuple(measures or ()),
         confidence=confidence,
         every_column=every_column,
+        as_of="" if every_column else last_day(store, chosen),
+        remeasure_after_weeks=round(settings.remeasure_after_weeks),
     )
     place = Path(work) if work else Path(tempfile.mkdtemp(prefix="outcomes-"))
     tasks = plan_tasks(store, task_rows or most_rows(store, engine))
@@ -161,11 +169,16 @@ def review_network(
     rows = Rows(stages, plan, store.caseload([]), {}, {})
     if not work:  # nobody can come back to it: it goes with the result
         weakref.finalize(rows, shutil.rmtree, place, ignore_errors=True)
-    return _summed_up(store, rows, found, measures, least_clients)
+    return _summed_up(store, rows, found, measures, least_clients, settings)
 
 
 def _summed_up(
-    store: Store, rows: Rows, found: Tally, measures: Sequence[str] | None, least_clients: int
+    store: Store,
+    rows: Rows,
+    found: Tally,
+    measures: Sequence[str] | None,
+    least_clients: int,
+    settings: Settings,
 ) -> NetworkReview:
     plan = rows.plan
     codes = sorted(found.get("measures", {})) if measures is None else list(measures)
@@ -179,6 +192,14 @@ def _summed_up(
         )
     reviewed = [_measure(rows, found, code, flows[code]) for code in enough]
     reviewed.sort(key=lambda m: (m.measure.kind == "questionnaire", -m.flow["analysed"]))
+    quarters = over_quarters(
+        found.get("quarters", {}),
+        quarter=plan.quarter,
+        flow_by_clinic={m.measure.code: m.flow_by_clinic for m in reviewed},
+        events_recorded="events" in {source.table for source in rows.caseload.sources}
+        or store.rows("events") > 0,
+        settings=settings,
+    )
     left = [(code, flows[code]["analysed"]) for code in codes if code not in enough]
     return NetworkReview(
         quarter=plan.quarter,
@@ -189,6 +210,7 @@ def _summed_up(
         measures=tuple(reviewed),
         left_out=pd.DataFrame(left, columns=["measure", "analysed"]),
         seconds=rows.stages.seconds,
+        quarters=quarters,
         rows=rows,
     )
 
