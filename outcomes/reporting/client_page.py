@@ -222,7 +222,8 @@ def exercise(view: ClientView) -> Html:
 
 def _caseload_exercise(view: ClientView) -> str:
     if view.exercise.empty:
-        return ""
+        why = f"Not set against gain. {view.notes[0]}" if view.notes else ""
+        return f'<p class="quiet">{escape(why)}</p>' if why else ""
     names = {m.measure.code: m.measure.name for m in view.measures}
     rows = []
     for code, mine in view.exercise.groupby("measure", sort=False):

@@ -11,6 +11,7 @@ from outcomes.reporting.client_words import (
     against_readings,
     best_guess,
     in_text,
+    latest_only,
     surely_better,
     words_for_client,
 )
@@ -127,10 +128,9 @@ def _doubt(m: ClientMeasure) -> str:
         return ", too little to matter"
     if not v["worse"] or not v["model_verdict"]:
         return ""
-    by_cut_off = bool(v["worsened"] is True or v["worsened"] == 1)
-    if by_cut_off and v["model_verdict"] != "worse":
+    if latest_only(m):
         return ", by first against latest only: measure again"
-    return "" if by_cut_off else ", seen by all visits together"
+    return ", seen by all visits together" if v["worsened"] in (False, 0) else ""
 
 
 def _moved(view: ClientView) -> list[str]:

@@ -17,6 +17,7 @@ __all__ = [
     "against_readings",
     "best_guess",
     "in_text",
+    "latest_only",
     "plain_name",
     "surely_better",
     "words_for_client",
@@ -69,7 +70,7 @@ _PLAIN = {
     "rmdq": "what your back lets you do (Roland-Morris)",
 }
 
-#: Units in words: one, and more than one.
+#: Units in words.
 _UNITS = {
     "deg": "degrees",
     "cm": "cm",
@@ -130,7 +131,7 @@ def words_for_client(view: ClientView) -> list[Said]:
         said.append(
             Said(
                 "Worse than at your first visit, by more than the measuring itself explains:",
-                tuple(f"{plain_name(m.measure)}: by about {_amount(m)}" for m in worse),
+                tuple(_worse(m) for m in worse),
                 "There can be many reasons, and the numbers do not tell which. We should look at "
                 "why before we go on as before.",
             )
@@ -161,7 +162,7 @@ def words_for_client(view: ClientView) -> list[Said]:
     if unclear:
         said.append(
             Said(
-                "Too early to tell; what we saw here can be the measuring itself, or good and bad "
+                "We cannot tell yet; what we saw here can be the measuring itself, or good and bad "
                 "days:",
                 tuple(plain_name(m.measure) for m in unclear),
             )
@@ -198,6 +199,17 @@ def _state(m: ClientMeasure) -> str:
 
 def _levelled(m: ClientMeasure) -> bool:
     return _state(m).startswith("levelled off")
+
+
+def latest_only(found: ClientMeasure) -> bool:
+    """Tell whether a decline is seen in the latest reading alone, not by all visits together."""
+    v = found.verdict
+    return bool(v["worse"]) and v["model_verdict"] not in ("", "worse")
+
+
+def _worse(m: ClientMeasure) -> str:
+    text = f"{plain_name(m.measure)}: by about {_amount(m)}"
+    return text + (", in the latest measurement; we measure again" if latest_only(m) else "")
 
 
 def _better(m: ClientMeasure) -> str:
@@ -261,6 +273,7 @@ def _amount(found: ClientMeasure) -> str:
 
 
 def best_guess(found: ClientMeasure) -> float:
-    """Improvement from all visits where the model gives it, else from first and latest."""
+    """Improvement from all visits, or from first and latest where only these see a decline."""
     true = found.verdict["true_improvement"]
-    return float(true if true == true else found.verdict["improvement"])
+    known = true == true and not latest_only(found)
+    return float(true if known else found.verdict["improvement"])

@@ -10,7 +10,12 @@ from outcomes import look_at_client
 from outcomes.errors import ArgumentError, DataError
 from outcomes.measures import catalogue
 from outcomes.reporting import client_page, client_sheet
-from outcomes.reporting.client_words import WARNING_SIGNS, plain_name, words_for_client
+from outcomes.reporting.client_words import (
+    WARNING_SIGNS,
+    best_guess,
+    plain_name,
+    words_for_client,
+)
 from outcomes.statistics.review.pressing import most_pressing
 
 DETAILS = (
@@ -164,6 +169,19 @@ def test_words_never_call_better_what_reads_worse(caseload):
         if seen:
             return
     raise AssertionError("no client whose readings and model point opposite ways")
+
+
+def test_a_decline_in_the_latest_reading_alone_is_told_as_that(review, caseload):
+    rows = review.clients
+    rows = rows[rows["worse"] & (rows["model_verdict"] != "worse")]
+    assert len(rows), "the synthetic quarter has a decline that all visits do not bear out"
+    row = rows.iloc[0]
+    view = look_at_client(caseload, row["client"])
+    short = client_sheet.in_short(view).text
+    assert "by first against latest only: measure again" in short
+    found = next(m for m in view.measures if m.measure.code == row["measure"])
+    assert best_guess(found) == pytest.approx(row["improvement"]) and best_guess(found) < 0
+    assert "in the latest measurement; we measure again" in said(view)
 
 
 def test_one_measure_no_diary_and_few_clients_leave_a_sensible_page(worsening, caseload):
