@@ -236,7 +236,7 @@ def compare_tables(
         if not (before / name).exists() or not (after / name).exists():
             rows.append(_row(name, 0, "", "table" if (before / name).exists() else "none", ""))
             continue
-        old, new = (pd.read_csv(f / name, dtype=str, na_filter=False) for f in (before, after))
+        old, new = (_cells(folder / name) for folder in (before, after))
         cells += old.size
         if list(old.columns) != list(new.columns) or len(old) != len(new):
             rows.append(_row(name, 0, "", f"{old.shape}", f"{new.shape}"))
@@ -250,6 +250,14 @@ def compare_tables(
                 )
     columns = ["table", "row", "column", "before", "after", "relative_difference"]
     return cells, pd.DataFrame(rows, columns=columns), worst
+
+
+def _cells(path: Path) -> pd.DataFrame:
+    """Read a table as text; one without any column is no table to compare."""
+    try:
+        return pd.read_csv(path, dtype=str, na_filter=False)
+    except pd.errors.EmptyDataError:
+        return pd.DataFrame()
 
 
 def _row(

@@ -14,7 +14,7 @@ from outcomes.errors import DataError
 from outcomes.reporting import fresh_environment
 from outcomes.reporting.case_series import run_case_series
 from outcomes.reporting.input_rows import BLOCK, INPUT_ROWS, changed_inputs, write_input_rows
-from outcomes.reporting.reproduce import reproduce
+from outcomes.reporting.reproduce import compare_tables, reproduce
 
 sys.path.insert(0, str(Path(__file__).parent / "case_series"))
 
@@ -88,6 +88,18 @@ def test_a_run_of_another_command_is_refused(paper, tmp_path):
     path.write_text(json.dumps(json.loads(path.read_text()) | {"command": "pack"}))
     with pytest.raises(DataError, match="must be a run of review or case-series"):
         reproduce(place / "paper")
+
+
+def test_a_table_without_columns_is_compared_too(tmp_path):
+    for name in ("before", "after"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "empty.csv").write_text("\n")
+        (tmp_path / name / "full.csv").write_text("a,b\n1,2\n")
+    cells, differences, worst = compare_tables(tmp_path / "before", tmp_path / "after")
+    assert (cells, len(differences), worst) == (2, 0, 0.0)
+    (tmp_path / "after" / "empty.csv").write_text("a\n1\n")
+    _, differences, _ = compare_tables(tmp_path / "before", tmp_path / "after")
+    assert differences["table"].tolist() == ["empty.csv"]
 
 
 def test_digests_stay_out_of_the_paper_and_belong_to_their_owner(paper):
