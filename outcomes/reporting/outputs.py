@@ -157,9 +157,9 @@ def summary_lines(review: QuarterReview, meeting: Meeting) -> list[str]:
     return [
         f"Outcomes review, {sentences.period(review)}: {plural(review.n_eligible, 'episode')} "
         f"seen, {plural(len(review.measures), 'measure')}.",
-        f"Are clients better? {lead} {support}",
+        f"Are clients better? {lead} {support}".strip(),
         f"More than last quarter? {more}",
-        f"Who needs attention? {attention} {also}",
+        f"Who needs attention? {attention} {also}".strip(),
         f"Can the data be trusted? {trust} {rows}",
     ]
 

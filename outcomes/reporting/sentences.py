@@ -180,19 +180,21 @@ def _if_the_missing_count(review: QuarterReview) -> str:
     known = found.notna() & (started > 0)
     if not known.any():
         return ""
+    if (started == rows["analysed"])[known].all():
+        return "Nobody who was measured at the start is missing."
     count = (found * rows["analysed"])[known].round()
     low = (count / started[known]).min()
     high = ((count + started[known] - rows["analysed"][known]) / started[known]).max()
-    return (
-        f"If the missing count: {percent(low)} surely improved at worst, {percent(high)} at best."
-    )
+    ends = f"{percent(low)} surely improved at worst, {percent(high)} at best"
+    return f"If the missing count: {ends}."
 
 
 def more_than_last_quarter(review: QuarterReview, meeting: Meeting) -> tuple[str, str]:
     """Answer whether clients gained more than last quarter."""
     rows = meeting.comparisons
     if rows.empty:
-        return "Cannot be said.", meeting.notes.get("comparisons", "")
+        reason = meeting.notes.get("comparisons", "")
+        return "Cannot be said.", reason[:1].upper() + reason[1:]
     last = rows[(rows["question"] == "last quarter") & rows["adjusted"]].dropna(subset=["estimate"])
     if last.empty:
         return "Cannot be said.", "Too few clients last quarter."

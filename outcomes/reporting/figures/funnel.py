@@ -34,7 +34,7 @@ def share_funnel_figure(funnel: pd.DataFrame, *, title: str, label: str, named: 
     most = float(funnel["n"].max()) * 1.15
     sizes = np.unique(np.round(np.geomspace(max(4, most / 200), most, 160)))
     limits = funnel_lines(sizes, theta=theta, dispersion=phi)
-    outside = funnel["position"].ne("inside").to_numpy()
+    outside = funnel["position"].eq("beyond 99.8%").to_numpy()
     with house_style():
         figure, (ax,) = new_figure(6.4, 3.6)
         for low, high, shade in (
@@ -60,10 +60,11 @@ def share_funnel_figure(funnel: pd.DataFrame, *, title: str, label: str, named: 
     alt = (
         f"{title}: {plural(len(funnel), 'group')} around a common share of {percent(theta)}. "
         + ("None lies" if not beyond else f"{beyond} {'lies' if beyond == 1 else 'lie'}")
-        + " outside the 95% limits."
+        + " outside the 99.8% limits."
     )
     caption = (
         "Dark grey: 95% limits, light grey: 99.8% limits of chance for a group of that size. Of "
-        "twenty groups that are all alike, one is expected outside the dark band."
+        "twenty groups that are all alike, one is expected outside the dark band; a diamond lies "
+        "outside both."
     )
     return Picture.of(figure, alt=alt, caption=caption)

@@ -260,6 +260,8 @@ def _practitioners(
 ) -> dict[str, PractitionerDifferences]:
     found, reasons = {}, []
     year = year[year["practitioner"].ne("")]
+    if year.empty:
+        raise DataError("practitioners must be recorded to be compared. Add who treated.")
     for m in review.measures:
         mine = year[year["measure"] == m.measure.code]
         try:
