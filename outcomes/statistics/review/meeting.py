@@ -212,7 +212,7 @@ def prepare_meeting(
 
 
 def _without_names_of_raters(meeting: Meeting, rng: np.random.Generator) -> Meeting:
-    """Number raters at random, alike in all tables: raters are practitioners too."""
+    """Give raters numbers at random, alike in all tables: raters are practitioners too."""
     tables = [t for t in (meeting.digits, meeting.raters) if len(t)]
     codes = sorted({str(code) for table in tables for code in table["rater"]} - {"not recorded"})
     order = rng.permutation(len(codes)) + 1
