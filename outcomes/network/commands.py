@@ -226,7 +226,11 @@ def run_summarise(
     lines = [
         f"Summary of {plural(len(summary['measures']), 'measure')}, {summary['quarter']}; no group "
         f"has fewer than {minimum} clients.",
-        *([f"Left out, too few clients: {', '.join(left)}."] if left else []),
+        *(
+            [f"Left out, too few clients or a measure of your own: {', '.join(left)}."]
+            if left
+            else []
+        ),
         "Read it before you send it. What it reveals:",
         *(f"- {sentence}" for sentence in summary["reveals"]),
         f"File: {path.resolve()}",

@@ -25,6 +25,8 @@ from outcomes.statistics.service.quarters import ALL
 __all__ = ["NetworkQuarters", "count_quarters", "over_quarters"]
 
 _LEAST_QUARTERS = 4
+#: All that pairs are made of where an episode has one series: side, mode, instrument are the same.
+_NEEDED = ["client", "episode", "visit", "date", "measure", "value"]
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -98,7 +100,7 @@ def count_quarters(
     gain: Tally = {code: {} for code in judged}
     first: Tally = {code: {} for code in judged}
     had = {code: np.zeros(episodes.size, dtype=bool) for code in judged}
-    known = {}
+    known, rows_of = {}, {}
     for code, (series, verdicts, _) in judged.items():
         at, there = _places(episodes, _key(verdicts, width))
         error, line = np.full((2, episodes.size), np.nan)
@@ -106,12 +108,14 @@ def count_quarters(
         line[at[there]] = verdicts["minimal_important_change"].to_numpy(float)[there]
         at, there = _places(episodes, _key(series, width))
         known[code] = at, there, _quarter(series["date"]), error, line
+        single = len(verdicts) == len(verdicts[["client", "episode"]].drop_duplicates())
+        rows_of[code] = series[_NEEDED] if single else series
     for now in range(int(quarter.min()), int(quarter.max()) + 1):
         seen = np.zeros(episodes.size, dtype=bool)
         seen[place[kept & (quarter == now)]] = True
-        for code, (series, _, better) in judged.items():
+        for code, (_, _, better) in judged.items():
             at, there, when, error, line = known[code]
-            pairs = start_and_latest(series[there & seen[at] & (when <= now)])
+            pairs = start_and_latest(rows_of[code][there & seen[at] & (when <= now)])
             own, _ = _places(episodes, _key(pairs, width))
             again[own] = True
             rows = judge_change(

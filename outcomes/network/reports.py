@@ -41,6 +41,8 @@ from outcomes.statistics.service.attention import REASONS
 
 __all__ = ["network_page", "network_tables", "quarter_page", "write_network_report"]
 
+#: Clinics up to which a table of them stands open.
+_OPEN = 12
 _READING = """\
 from outcomes.network.assembling import finished_review
 
@@ -167,7 +169,7 @@ def network_page(
         _attention(attention).text,
         "<h2>Who is missing</h2>",
         flow_table(review.measures).text,
-        completeness(here, quarters).text,
+        _folded(completeness(here, quarters).text, review.n_clinics),
         "<h2>What this report cannot say</h2>",
         limits().text,
         "<h2>Safety</h2>",
@@ -220,3 +222,10 @@ def _attention(counts: pd.DataFrame) -> Html:
         "own report only."
     )
     return Html(shown.text + f'<p class="quiet">{note}</p>')
+
+
+def _folded(text: str, clinics: int) -> str:
+    """Fold a table with a row a clinic where it would be long."""
+    if clinics <= _OPEN:
+        return text
+    return f"<details><summary>Completeness, clinic by clinic</summary>{text}</details>"

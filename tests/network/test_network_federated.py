@@ -2,6 +2,7 @@
 
 import copy
 import json
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -20,6 +21,7 @@ from outcomes.network.federated import (
 from outcomes.network.federated.combining import equivalent_values
 from outcomes.network.federated.occasions import OCCASIONS, design_cells
 from outcomes.network.tally import equivalent_rows, merge_all, moments
+from outcomes.records.known import OwnMeasure
 from outcomes.statistics.effect_size import mean_change, standardised_change
 from outcomes.statistics.individual_change import VERDICTS
 from outcomes.statistics.mixed_model import fit_mixed_model
@@ -234,6 +236,29 @@ def test_summaries_must_agree(summaries):
     other = {**copy.deepcopy(summaries[1]), "quarter": "2026Q1"}
     with pytest.raises(DataError, match="of one quarter"):
         combine([summaries[0], other])
+
+
+def test_a_clinics_own_measure_stays_at_home(network, summaries):
+    """It is left out by its clinic, and refused where a file has it all the same."""
+    caseload = network["K1"]
+    readings = caseload.measurements
+    mine = readings.loc[readings["measure"] == "quickdash"].assign(measure="reach_and_lift")
+    own = OwnMeasure(
+        code="reach_and_lift", name="Reach and lift", unit="points", hard_min=0, hard_max=100,
+        better="lower",
+    )  # fmt: skip
+    table = pd.concat([readings, mine], ignore_index=True)
+    wider = replace(
+        caseload,
+        tables={**caseload.tables, "measurements": table},
+        own_measures={"reach_and_lift": own},
+    )
+    summary = summarise(wider, clinic="K1", quarter="all")
+    assert "reach_and_lift" in summary["left_out"] and "quickdash" in summary["measures"]
+    sent = copy.deepcopy(summaries[1])
+    sent["measures"]["reach_and_lift"] = sent["measures"]["quickdash"]
+    with pytest.raises(DataError, match="measures of the catalogue; reach_and_lift is not one"):
+        combine([summary, sent])
 
 
 def test_equivalent_rows_have_the_moments_and_nothing_else():

@@ -220,6 +220,13 @@ def _agree(summaries: Sequence[dict[str, Any]]) -> None:
         faults.add(DataError("summaries must be of one quarter. Combine quarter by quarter."))
     for code in sorted({code for summary in summaries for code in summary["measures"]}):
         own = [s["measures"][code] for s in summaries if code in s["measures"]]
+        if code not in catalogue.measures():
+            faults.add(
+                DataError(
+                    f"summaries must be of measures of the catalogue; {code} is not one. Make the "
+                    f"files again with outcomes summarise, which leaves a clinic's own out."
+                )
+            )
         if len({(m["unit"], m["better"]) for m in own}) > 1:
             faults.add(DataError(f"{code} must have one unit and direction in all summaries."))
     faults.raise_if_any()

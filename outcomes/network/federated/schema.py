@@ -115,7 +115,8 @@ SUMMARY_SCHEMA: dict[str, Any] = {
         "left_out": {
             "type": "array",
             "items": {"type": "string"},
-            "description": "Measures with fewer clients than the minimum.",
+            "description": "Measures with fewer clients than the minimum, and measures that the "
+            "clinic declares itself.",
         },
         "measures": {"type": "object", "additionalProperties": _MEASURE},
     },

@@ -76,8 +76,10 @@ def summarise(
 
     Notes
     -----
-    Verdicts by cut-off are counted. The model's verdicts need the network's model, and are not in
-    the file. The model itself rests on readings at four occasions (see `occasions`).
+    Measures that the clinic declares itself are left out: a code of one's own says nothing to
+    others, and may stand for something else there. Verdicts by cut-off are counted. The model's
+    verdicts need the network's model, and are not in the file. The model itself rests on readings
+    at four occasions (see `occasions`).
     """
     check_count("minimum", minimum, least=5, remedy="Give 10")
     if not clinic.strip():
@@ -85,6 +87,9 @@ def summarise(
     review = review_quarter(caseload, quarter=quarter, measures=measures)
     found, left_out = {}, [str(code) for code in review.left_out["measure"]]
     for m in review.measures:
+        if m.measure.code in caseload.own_measures:
+            left_out.append(m.measure.code)
+            continue
         enough = len(m.judged) >= minimum and _differ(m.judged)
         cells = _cells(m, minimum) if enough else []
         if cells:
