@@ -109,8 +109,13 @@ def meeting_table(
     Further gain: c1 (h(now + visits) - h(now)) + x under the posterior of c1; x, what courses add
     to their form, is learnt from the caseload (`_form_error`). "Getting worse": decline so far or
     ahead of at least the worthwhile size. Levelled off needs `certain` too, and so does the side
-    of the line, else it is plain "levelled off". A step or a relapse still to come leaves no trace
-    and is not foreseen: figures in tests/evidence (change_verdicts).
+    of the line, else it is plain "levelled off".
+
+    In simulations (tests/evidence, change_verdicts) 11 to 18 % of those with more to come were told
+    that they had levelled off, against 68 to 93 % by the rule; of those told so 1 to 4 % had more
+    to come. Chances of .6 and above came true in 24 to 44 % only: "still gaining" is a reason to
+    measure, no promise. A step, second phase or relapse still to come leaves no trace: where care
+    brings those, 30 to 40 % of the few told that they levelled off would have gained.
 
     Examples
     --------

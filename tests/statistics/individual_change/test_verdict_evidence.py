@@ -43,15 +43,43 @@ def test_the_model_beats_the_cut_off(name):
     assert model < two and model < cut - 0.05
 
 
-@pytest.mark.parametrize("name", list(SCENARIOS))
-def test_the_advice_beats_the_rule_of_three_visits(name):
-    advice = SCENARIOS[name]["plateau"]
+ADVICE = {name: found["plateau"] for name, found in {**SCENARIOS, **STORED["held_out"]}.items()}
+
+
+@pytest.mark.parametrize("name", list(ADVICE))
+def test_the_advice_stops_far_fewer_too_early_than_the_rule_of_three_visits(name):
+    advice = ADVICE[name]
+    assert advice["clients"] >= 3_000
+    assert advice["stopped_too_early_model"] < 0.4 * advice["stopped_too_early_rule"] + 0.05
+    # three kinds of client, of whom few have more to come: as dear as the rule, not dearer
+    assert advice["cost_model"] < advice["cost_rule"] + (0.02 if name == "mixed" else -0.05)
+    assert advice["cost_model"] < advice["cost_stop_all"]
+    # gains that start anew in the middle of care are no continuation of anything: there the blind
+    # advice to stop nobody is the cheaper one
+    if name not in ("two phases", "steps"):
+        assert advice["cost_model"] < advice["cost_stop_nobody"] + 0.01
     assert advice["brier_model"] < advice["brier_rule"]
-    assert advice["further_gain_coverage"] > 0.9
-    if name == "noisy":  # with so much error the rule nearly always says stop, which is often right
-        assert advice["stopped_too_early_model"] < advice["stopped_too_early_rule"] - 0.1
-    else:
-        assert advice["right_model"] > advice["right_rule"] + 0.03
+
+
+@pytest.mark.parametrize("name", list(SCENARIOS))
+def test_of_those_told_that_they_levelled_off_few_had_more_to_come(name):
+    advice = ADVICE[name]
+    assert advice["worth_among_stopped_model"] < 0.05
+    assert advice["low_chances"]["true"] < advice["low_chances"]["given"] + 0.01
+    assert advice["went_on_in_vain_model"] < 0.1
+    assert advice["further_gain_coverage"] > 0.93
+
+
+def test_what_no_forecast_can_know():
+    # a sudden step or a second phase that is still to come leaves no trace in the visits so far:
+    # few are stopped, but of those some 30 to 40 % would have gained
+    for name in ("steps", "two phases"):
+        assert ADVICE[name]["stopped_model"] < 0.1
+        assert 0.2 < ADVICE[name]["worth_among_stopped_model"] < 0.5
+        assert ADVICE[name]["further_gain_coverage"] < 0.9
+    for name in ("slow", "straight", "late start"):
+        assert ADVICE[name]["stopped_too_early_model"] < 0.15
+        assert ADVICE[name]["further_gain_coverage"] > 0.9
 
 
 def test_a_small_re_run():
@@ -59,6 +87,8 @@ def test_a_small_re_run():
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     assert STORED["seed"] == module.SEED
+    assert set(STORED["held_out"]) == set(module.HELD_OUT)
+    assert min(found["caseloads"] for found in SCENARIOS.values()) >= 200
     rows = module.simulate("normal", 2, seed=1)
     found = module.summarise(rows)
     assert len(rows) == 120 and found["coverage"] > 0.85
