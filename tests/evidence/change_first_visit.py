@@ -151,7 +151,7 @@ def simulate(name: str, n_sets: int, seed: int = SEED) -> dict:
         "told_apart": float(rows["told_apart"].mean()),
         "usable": float(rows["usable"].mean()),
         "true_gain": true_gain,
-        "raw_change_coverage": float(kept["raw_held"].mean()),
+        "raw_change_holds_true_gain": float(kept["raw_held"].mean()),
         "ladder_left_coverage": float(kept["ladder_held"].mean()),
     }
 
@@ -164,7 +164,7 @@ def main() -> None:
     arguments = parser.parse_args()
     for name in arguments.settings:
         found = simulate(name, arguments.sets)
-        stored: dict = json.loads(RESULTS.read_text()) if RESULTS.exists() else {"settings": {}}
+        stored: dict = json.loads(RESULTS.read_text()) if RESULTS.exists() else {"situations": {}}
         stored |= {
             "seed": SEED,
             "date": dt.date.today().isoformat(),
@@ -175,7 +175,7 @@ def main() -> None:
                 "pandas": pd.__version__,
             },
         }
-        stored["settings"][name] = found
+        stored["situations"][name] = found
         RESULTS.write_text(json.dumps(stored, indent=1) + "\n")
         print(name, found, flush=True)
 

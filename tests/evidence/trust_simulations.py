@@ -22,6 +22,7 @@ MARGIN = 0.02
 #: Names of the simulations for readers; others go by the name of their file.
 NAMES = {
     "change_coverage": "Effect sizes and shares",
+    "change_first_visit": "Regression to the mean from all visits",
     "change_verdicts": "The model's verdicts",
     "important_change_coverage": "Thresholds from ratings",
     "instrument_drift": "Shifted instruments",
@@ -47,6 +48,8 @@ COMPARED = (
 #: What to know about the others that miss their promise.
 REMARKS = (
     (r"one client, correlation 0\.[1-9]", "each reading hangs on the one before; few readings"),
+    (r"late start, (not )?selected", "a course of none of the forms that the model averages over"),
+    (r"held out", "a course of another form than the model has, on purpose"),
     (r"^mixed", "three kinds of client, where the model takes one bell"),
     (r"^noisy", "one reading's error as large as the spread of gains"),
     (r"several clients.*moment", "the moment estimator; the other takes longer and does better"),
