@@ -81,7 +81,9 @@ class CaseSeries:
         """What to tell at once."""
         flow = self.selection.flow
         lines = [
-            "; ".join(f"{r} {n}" for r, n in zip(flow["reason"], flow["count"], strict=True)) + "."
+            "Clients "
+            + "; ".join(f"{r} {n}" for r, n in zip(flow["reason"], flow["count"], strict=True))
+            + "."
         ]
         phased = {one.measure.short: one.n_phased for one in self.found}
         lines.append(

@@ -62,7 +62,7 @@ def people_table(selection: Selection, *, facts: Iterable[str] = _WORDS) -> Pape
         }
         for row in frame.to_dict("records")
     )
-    notes = ["Ages and times are given in bands so that clients cannot be recognised."]
+    notes = ["Ages and times are given in bands so that clients are harder to recognise."]
     if "clinic" in words:
         notes.append("Site: letters in place of names.")
     return PaperTable("1", "Clients in the case series", columns, rows, notes=tuple(notes))
