@@ -47,10 +47,11 @@ def test_the_dot_plot_stays_readable_with_many_clients(review, pressing):
     many = pd.concat(
         [pressing.assign(client=pressing["client"] + f"-{i}") for i in range(6)], ignore_index=True
     )
-    height = [
-        float(re.search(r'height="([\d.]+)pt"', standing_figure(rows, review.measures).svg)[1])
-        for rows in (pressing, many)
-    ]
+    height = []
+    for rows in (pressing, many):
+        drawn = re.search(r'height="([\d.]+)pt"', standing_figure(rows, review.measures).svg)
+        assert drawn
+        height.append(float(drawn[1]))
     assert height[1] < 1.5 * height[0]
     assert height[1] < 740  # points: fits between the margins of an A4 page
     nobody = standing_figure(pressing[pressing["state"] == PRESSING[-1]], review.measures)
