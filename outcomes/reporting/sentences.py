@@ -239,7 +239,7 @@ def who_needs_attention(review: QuarterReview, meeting: Meeting) -> tuple[str, s
 
 _REASONS = {
     "unwanted event": "with an unwanted event",
-    "levelled off short of an important change": "levelled off short of a gain that matters",
+    "levelled off short of an important change": "in care who levelled off short of what matters",
     "stopped coming without discharge": "stopped coming",
     "overdue for re-measurement": "overdue for measurement",
 }
@@ -372,5 +372,6 @@ LEAVERS_NOTE = (
 STANDING_NOTE = (
     "Levelled off: the chance of a further gain worth going on for, over the next three visits, is "
     "below one in ten, since a gain missed is taken to weigh as much as nine rounds of visits in "
-    "vain. Still gaining: it is above six in ten. Between the two it cannot be said: measure again."
+    "vain. Still gaining: it is above six in ten. Between the two it cannot be said: measure "
+    "again. Clients discharged during the quarter are counted here, not in the list for attention."
 )

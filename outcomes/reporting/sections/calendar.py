@@ -47,12 +47,19 @@ def calendar(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> Htm
             "name": "Measure",
             "raw": ("Raw", str),
             "left": ("Left (95%)", str),
-            "visits": ("Regression to the mean, from all visits (95%)", str),
-            "level": ("The same, from a usual level", str),
-            "used": ("Taken", str),
+            "used": ("Regression to the mean from", str),
             "over": ("Chance that what is left matters", str),
         },
         caption="Raw mean improvement, and what is left of it",
+    )
+    ways = table(
+        pd.DataFrame(rows),
+        {
+            "name": "Measure",
+            "visits": ("From all visits (95%)", str),
+            "level": ("From a usual level (95%)", str),
+        },
+        caption="Regression to the mean, estimated in two ways",
     )
     caution = next(iter(meeting.calendar.values())).ladder.caution
     rest = pictures[openly:]
@@ -64,6 +71,7 @@ def calendar(review: QuarterReview, meeting: Meeting, *, openly: int = 2) -> Htm
     return Html(
         f'<p class="sentence">{escape(caution)}</p>{"".join(pictures[:openly])}{more}{shown.text}'
         f'<p class="quiet">{escape(sentences.REGRESSION_NOTE)}</p>'
+        f"<details><summary>Both ways to regression to the mean</summary>{ways.text}</details>"
     )
 
 

@@ -44,7 +44,7 @@ def attention(review: QuarterReview, meeting: Meeting) -> Html:
 
 _OTHERS = {
     "unwanted event": "Unwanted events this quarter",
-    "levelled off short of an important change": "Levelled off short of a gain that matters",
+    "levelled off short of an important change": "In care, levelled off short of what matters",
     "stopped coming without discharge": "Stopped coming without discharge",
     "overdue for re-measurement": "Overdue for measurement",
 }
