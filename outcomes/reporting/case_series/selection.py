@@ -143,12 +143,11 @@ def _labels(clients: list[str], earlier: pd.DataFrame | None) -> dict[str, str]:
     known: dict[str, str] = {}
     if earlier is not None:
         known = dict(zip(earlier["client"].astype(str), earlier["label"].astype(str), strict=True))
-    kept = {client: known[client] for client in clients if client in known}
-    taken = set(kept.values())
+    taken = set(known.values())  # a label that once meant somebody means nobody else
     width = len(str(len(clients)))
-    free = (label for i in range(1, 2 * len(clients) + 1)
+    free = (label for i in range(1, len(taken) + len(clients) + 1)
             if (label := f"P{i:0{width}d}") not in taken)  # fmt: skip
-    found = {client: kept.get(client) or next(free) for client in clients}
+    found = {client: known.get(client) or next(free) for client in clients}
     return dict(sorted(found.items(), key=lambda pair: pair[1]))
 
 
