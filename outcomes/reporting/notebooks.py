@@ -24,6 +24,10 @@ __all__ = ["NotebookError", "notebook_parameters", "read_notebook", "run_noteboo
 Progress = Callable[[int, int, str], None]
 
 
+#: The kernel lives for one run: looking for unused objects less often saves a tenth of it.
+_COLLECT_LESS = "--IPKernelApp.exec_lines=import gc; gc.freeze(); gc.set_threshold(50_000, 20, 20)"
+
+
 class NotebookError(OutcomesError):
     """A cell of the notebook stopped with an error that this package did not word."""
 
@@ -134,6 +138,7 @@ def run_notebook(
         kernel_name="python3",
         kernel_manager_class=PrivateKernel,
         timeout=timeout,
+        extra_arguments=[_COLLECT_LESS],
         resources={"metadata": {"path": str(folder or Path.cwd())}},
         on_cell_execute=started,
     )

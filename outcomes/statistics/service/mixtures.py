@@ -28,7 +28,10 @@ def mixture_quantile(
     low, high = (centre - reach).min(axis=0), (centre + reach).max(axis=0)
     log_constant = special.gammaln((df + 1) / 2) - special.gammaln(df / 2)
     height = np.exp(log_constant) / np.sqrt(df * np.pi) / spread
-    at = weights @ centre
+    # start where a normal of the same mean and variance has its quantile
+    mean = weights @ centre
+    sd = np.sqrt(weights @ (spread**2 + (centre - mean) ** 2))
+    at = np.clip(mean + special.ndtri(probability) * sd, low, high)
     for _ in range(100):
         z = (at - centre) / spread
         gap = weights @ special.stdtr(df, z) - probability
