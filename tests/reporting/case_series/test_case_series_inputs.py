@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from case_series_fixtures import MAPPING, schutte_caseload
 
+from outcomes.cli import main
 from outcomes.errors import ArgumentError, DataError
 from outcomes.records import read_caseload
 from outcomes.reporting.case_series import case_series, run_case_series
@@ -323,3 +324,21 @@ def test_design_file_tells_all_its_faults(tmp_path):
     path.write_text("drawn = ")
     with pytest.raises(DataError, match="must be a TOML file"):
         read_design(path)
+
+
+def test_command_line_takes_facts_and_a_draw(tmp_path, capsys):
+    rows = [(c, v, 50 - v + i) for i, c in enumerate("ABCD") for v in range(1, 4)]
+    (tmp_path / "in").mkdir()
+    small(tmp_path / "in", rows)
+    (tmp_path / "draw.toml").write_text("drawn = 'lots'\n")
+    (tmp_path / "map.toml").write_text(
+        "[measures.fatigue_score]\nname = 'Fatigue score'\nunit = 'points'\nmin = 0\nmax = 100\n"
+        "better = 'lower'\n"
+    )
+    given = ["case-series", "--data", str(tmp_path / "in"), "--mapping", str(tmp_path / "map.toml")]
+    given += ["--measures", "fatigue_score", "--out", str(tmp_path / "paper")]
+    assert main([*given, "--facts", "shoe_size"]) == 2
+    assert "facts must be one of" in capsys.readouterr().err
+    assert main([*given, "--design", str(tmp_path / "draw.toml")]) == 2
+    assert "drawn must be one of" in capsys.readouterr().err
+    assert not (tmp_path / "paper").exists()
