@@ -2,11 +2,15 @@
 
     y_it = b0 + b1 t + u0_i + u1_i t + e_it,   Var(u) = G,   Var(e) = sigma^2
     information of a client seen at times T:   J_T = X_T' (X_T G X_T' + sigma^2 I)^-1 X_T
-    Var(b1) of n clients = [ (n E J_T)^-1 ]_11, the mean over the visits that take place
+    M = E J_T, the mean over the visits that take place
+    Var(b) of n clients = M^-1 / n + E[ M^-1 (J_T - M) M^-1 (J_T - M) M^-1 ] / n^2
+    df = n_e - 1 a group,  n_e = n (E c_T)^2 / E c_T^2,  c_T = 1 / (s_slope^2 + sigma^2 / S_T)
 
-Exact for known variances. Where every client has the same visits it is the closed form
-(s_slope^2 + sigma^2 / sum (t - mean t)^2) / n. A client stops after each visit with a fixed
-chance; those who stop are taken to be like those who stay.
+The second term of the variance is for the chance of who stops when; S_T = sum (t - mean t)^2, and
+c_T what one client alone tells of the slope: nothing with one visit. So n_e counts the clients
+that the slope rests on. Where all have the same visits the variance is the closed form
+(s_slope^2 + sigma^2 / S) / n and n_e is n. A client stops after each visit with a fixed chance;
+those who stop are taken to be like those who stay.
 """
 
 from __future__ import annotations
@@ -94,7 +98,13 @@ def slope_standard_error(n: int, *, course: Course) -> float:
     (test_planning_slopes).
     """
     n = check_count("n", n, least=2)
-    return float(np.sqrt(np.linalg.inv(_information(course))[1, 1] / n))
+    chances, information, _ = _by_visits_kept(course)
+    mean = np.tensordot(chances, information, axes=1)
+    inverse = np.linalg.inv(mean)
+    gaps = information - mean
+    spread = np.tensordot(chances, gaps @ inverse @ gaps, axes=1)
+    variance = inverse / n + inverse @ spread @ inverse / n**2
+    return float(np.sqrt(variance[1, 1]))
 
 
 def power_slope(
@@ -117,7 +127,9 @@ def power_slope(
 
     Notes
     -----
-    t test with groups (n - 1) df.
+    t test with the df above. In 5,000 simulated studies a setting, 20 to 100 clients of whom 15%
+    stop after each visit, the power seen was within 1 point of this
+    (tests/evidence/planning_simulations.py).
 
     Examples
     --------
@@ -129,7 +141,9 @@ def power_slope(
     if groups not in (1, 2):
         raise ArgumentError(f"groups must be 1 or 2, got {groups!r}.")
     error = slope_standard_error(n, course=course) * np.sqrt(groups)
-    return t_power(slope / error, groups * (n - 1), alpha)
+    chances, _, alone = _by_visits_kept(course)
+    counted = n * float(chances @ alone) ** 2 / float(chances @ alone**2)
+    return t_power(slope / error, groups * max(counted - 1, 1.0), alpha)
 
 
 def clients_for_slope(
@@ -186,15 +200,21 @@ def clients_for_slope(
     )
 
 
-def _information(course: Course) -> np.ndarray:
-    """Average the information of a client over the number of visits kept."""
+def _by_visits_kept(course: Course) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give, by number of visits kept: its chance, the information, and what one client tells.
+
+    Shapes (k,), (k, 2, 2) and (k,); the last is the information on the slope from a client alone.
+    """
     times = np.sort(np.asarray(course.weeks, dtype=float))
-    total = np.zeros((2, 2))
-    for k, chance in enumerate(_visits_kept(times.size, course.stopping), start=1):
-        x = np.column_stack([np.ones(k), times[:k]])
+    information, alone = [], []
+    for k in range(1, times.size + 1):
+        seen = times[:k]
+        x = np.column_stack([np.ones(k), seen])
         v = x @ course.covariance @ x.T + course.error_sd**2 * np.eye(k)
-        total += chance * x.T @ np.linalg.solve(v, x)
-    return total
+        information.append(x.T @ np.linalg.solve(v, x))
+        squares = float(((seen - seen.mean()) ** 2).sum())
+        alone.append(squares / (course.slope_sd**2 * squares + course.error_sd**2))
+    return _visits_kept(times.size, course.stopping), np.array(information), np.array(alone)
 
 
 def _visits_kept(planned: int, stopping: float) -> np.ndarray:
