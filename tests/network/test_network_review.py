@@ -102,6 +102,8 @@ def test_a_report_gets_the_same_courses_and_doubts_about_their_form(both, store)
     found = as_quarter_review(network, alone.caseload)
     for mine, theirs in zip(found.measures, alone.measures, strict=True):
         a, b = mine.courses, theirs.courses
+        assert a is not None and b is not None
+        assert a.deviation is not None and b.deviation is not None
         assert relative(a.gain(0, 6).mean, b.gain(0, 6).mean) < 1e-9
         assert relative(a.deviation.departure, b.deviation.departure) < 1e-8
         assert a.deviation.wander2 == pytest.approx(b.deviation.wander2, rel=1e-8)
