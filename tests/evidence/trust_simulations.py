@@ -32,6 +32,7 @@ NAMES = {
     "repeatability_intraclass_coverage": "Intraclass correlations",
     "repeatability_measurement_error_coverage": "Error of measurement",
     "repeatability_routine_error": "Error from everyday visits",
+    "review_detects": "The quarter's review, on whole caseloads",
     "service_false_alarms": "The quarter's review",
     "single_case_error_rates": "Single-case methods",
 }
