@@ -278,7 +278,7 @@ def main() -> None:
     arguments = parser.parse_args()
     for part in arguments.parts:
         rows = exact_shares() if part == "shares" else simulate(part, arguments.sets)
-        stored = json.loads(RESULTS.read_text()) if RESULTS.exists() else {"parts": {}}
+        stored: dict = json.loads(RESULTS.read_text()) if RESULTS.exists() else {"parts": {}}
         stored |= {
             "level": 0.95,
             "seed": SEED,
