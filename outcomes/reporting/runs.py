@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import json
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -97,8 +95,6 @@ def run_review(
         "out": str(folder),
     }
     begun = time.monotonic()
-    # what writes the page is loaded while the notebook runs in its own process
-    threading.Thread(target=import_module, args=("nbconvert",), daemon=True).start()
     with locked(folder):
         notebook = run_notebook(notebook_path("quarterly_review"), parameters, progress=progress)
         told = json.loads((folder / "summary.json").read_text(encoding="utf-8"))

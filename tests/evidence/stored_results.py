@@ -170,6 +170,8 @@ def _nominal_alarm(what: str, key: str) -> float | None:
         return 0.05
     if what.startswith("randomised") and key == "effect_0":
         return 0.05
+    if what in _NOTHING_PLANTED:
+        return 0.05
     if what.startswith("quality") and "planted" not in what:
         return 0.05
     return None
@@ -190,6 +192,14 @@ def _steady_instruments(record: Record) -> list[dict[str, Any]]:
     ]
 
 
+#: Looks at whole caseloads in which what is named or flagged was not planted.
+_NOTHING_PLANTED = {
+    "nothing, somebody named",
+    "nothing, beyond 99.8% in the funnel",
+    "nothing, any instrument flagged",
+    "nothing, step, all measures",
+    "drift and change only, somebody named",
+}
 #: Names of levels of a file that say nothing to a reader.
 _SILENT = {"figures", "parts", "rows", "scenarios", "complete", "coverage", "slopes", "thresholds"}
 #: Keys at the top that are no results.
