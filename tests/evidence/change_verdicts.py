@@ -16,7 +16,8 @@ model does not know. Clients whose readings show little gain tend to leave. Scen
 
 The constants of the advice (prior weights of a course's departure from its form) were settled on
 these three. Held out, with gains as in normal but courses of forms that the model does not have, or
-has at its edge:
+has at its edge (early drafts of these, with other seeds, were looked at when it was decided that
+forecasts must allow for departure from the form; no constant was settled on them):
 
 - ``slow``: a scale of 6 weeks (SD of its log .4);
 - ``straight``: an eighth of the gain a week;
