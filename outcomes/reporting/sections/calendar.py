@@ -6,6 +6,7 @@ from html import escape
 
 import pandas as pd
 
+from outcomes.measures import Measure
 from outcomes.reporting import sentences
 from outcomes.reporting.figures.ladder import ladder_figure, remaining_rungs
 from outcomes.reporting.picture import Html
@@ -111,11 +112,7 @@ def missing(review: QuarterReview, meeting: Meeting) -> Html:
                 "likely": f"{with_unit(likely['estimate'], m.measure.unit, sign=True)} "
                 f"({interval(likely['ci_low'], likely['ci_high'])})",
                 "back": with_unit(back["estimate"], m.measure.unit, sign=True),
-                "tipping": "nobody missing"
-                if found.tipping == float("inf")
-                else with_unit(found.tipping, m.measure.unit)
-                if found.tipping == found.tipping
-                else number(None),
+                "tipping": _tipping(found.tipping, m.measure, nobody="nobody missing"),
             }
         )
     ends = table(
@@ -130,7 +127,22 @@ def missing(review: QuarterReview, meeting: Meeting) -> Html:
         caption="Mean improvement under other stories of the missing",
         empty="too few clients.",
     )
-    return Html(ends.text + _missing_over_visits(review, meeting))
+    return Html(
+        ends.text
+        + _missing_over_visits(review, meeting)
+        + _which_visits_are_missing(review, meeting)
+    )
+
+
+def _tipping(worse_by: float, measure: Measure, *, nobody: str) -> str:
+    """Say how much worse leavers must be to undo the conclusion; a scale has ends."""
+    if worse_by != worse_by:
+        return number(None)
+    if worse_by == float("inf"):
+        return nobody
+    if worse_by > measure.hard_max - measure.hard_min:
+        return "no value could"
+    return with_unit(worse_by, measure.unit)
 
 
 def _missing_over_visits(review: QuarterReview, meeting: Meeting) -> str:
@@ -153,11 +165,7 @@ def _missing_over_visits(review: QuarterReview, meeting: Meeting) -> str:
                 f"({interval(random['ci_low'], random['ci_high'])})",
                 "kept": with_unit(_story(last, "kept")["estimate"], unit, sign=True),
                 "lost": with_unit(_story(last, "lost")["estimate"], unit, sign=True),
-                "tipping": "nobody left"
-                if tip["delta"] == float("inf")
-                else with_unit(tip["delta"], unit)
-                if tip["delta"] == tip["delta"]
-                else number(None),
+                "tipping": _tipping(tip["delta"], m.measure, nobody="nobody left"),
             }
         )
     if not rows:
@@ -176,6 +184,32 @@ def _missing_over_visits(review: QuarterReview, meeting: Meeting) -> str:
         caption="Mean improvement at the last planned visit, with the course of leavers drawn",
     )
     return shown.text + f'<p class="quiet">{escape(sentences.LEAVERS_NOTE)}</p>'
+
+
+def _which_visits_are_missing(review: QuarterReview, meeting: Meeting) -> str:
+    """Count clients by what is missing among the planned visits, measure by measure."""
+    counts = {
+        m.measure.name: meeting.calendar[m.measure.code]
+        .patterns.groupby("missing_kind")["count"]
+        .sum()
+        for m in review.measures
+        if m.measure.code in meeting.calendar and len(meeting.calendar[m.measure.code].patterns)
+    }
+    if not counts:
+        return ""
+    kinds = {
+        "complete": "None missing",
+        "left": "Left before the last",
+        "gaps": "Gaps between",
+        "gaps and left": "Gaps, then left",
+    }
+    rows = pd.DataFrame(counts).T.reindex(columns=list(kinds)).fillna(0).astype(int)
+    shown = table(
+        rows.rename_axis("name").reset_index(),
+        {"name": "Measure", **kinds},
+        caption="Clients by what is missing among their planned visits",
+    )
+    return f"<details><summary>Which visits are missing</summary>{shown.text}</details>"
 
 
 def _story(stories: pd.DataFrame, words: str) -> pd.Series:
