@@ -14,7 +14,7 @@ that spread (Spiegelhalter 2005, Stat Med 24:1185, doi:10.1002/sim.1970).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +36,7 @@ __all__ = [
     "CASE_MIX",
     "ClinicComparison",
     "all_clinics",
+    "clinic_cells",
     "clinic_courses",
     "compare_clinics",
     "count_cells",
@@ -286,15 +287,29 @@ def clinic_courses(files: Sequence[str], *, centre: float) -> tuple[pd.DataFrame
     return effects, spread
 
 
-def all_clinics(review: NetworkReview) -> dict[str, ClinicComparison]:
-    """Compare the clinics of a reviewed network, measure by measure; skip what cannot be."""
-    found: dict[str, ClinicComparison] = {}
-    stages = review.rows.stages
+def clinic_cells(review: NetworkReview) -> dict[str, pd.DataFrame]:
+    """Count the clients of a reviewed network by clinic and case mix, measure by measure."""
+    found: dict[str, pd.DataFrame] = {}
     for m in review.measures:
         code = m.measure.code
         tasks = [(path, *m.start) for path in review.rows.left("judged", code)]
         review.rows.over(f"cells-{code}", count_cells, tasks)
-        frames = [read_part(path) for path in stages.files(f"cells-{code}", "cells")]
+        files = review.rows.stages.files(f"cells-{code}", "cells")
+        found[code] = pd.concat([read_part(path) for path in files], ignore_index=True)
+    return found
+
+
+def all_clinics(
+    review: NetworkReview, cells: Mapping[str, pd.DataFrame]
+) -> dict[str, ClinicComparison]:
+    """Compare the clinics of a reviewed network by their `clinic_cells`; skip what cannot be.
+
+    No worker is needed: close the engine first, and their memory is free for the fits.
+    """
+    found: dict[str, ClinicComparison] = {}
+    stages = review.rows.stages
+    for m in review.measures:
+        code = m.measure.code
         effects = spread = None
         files = stages.files(f"sums-{code}", "course")
         try:
@@ -304,8 +319,7 @@ def all_clinics(review: NetworkReview) -> dict[str, ClinicComparison]:
         except (DataError, ModelError):
             effects = spread = None
         try:
-            cells = pd.concat(frames, ignore_index=True)
-            found[code] = compare_clinics(cells, effects=effects, spread=spread)
+            found[code] = compare_clinics(cells[code], effects=effects, spread=spread)
         except (DataError, ModelError):
             continue
     return found

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from outcomes import __version__
 from outcomes.network.attention import write_attention
-from outcomes.network.clinics import all_clinics
+from outcomes.network.clinics import all_clinics, clinic_cells
 from outcomes.network.combined_report import write_combined_report
 from outcomes.network.engines import open_engine
 from outcomes.network.federated import combine, read_summary, summarise, write_summary
@@ -145,7 +145,7 @@ def run_network_review(
             task_rows=task_rows,
             progress=progress,
         )
-        clinics = {} if listed else all_clinics(review)
+        cells = {} if listed else clinic_cells(review)
     if listed:
         parameters = {"data": str(store.folder.resolve()), "quarter": review.quarter}
         parameters |= {"names": names, "out": str(folder)}
@@ -159,6 +159,7 @@ def run_network_review(
             f"Store of {plural(len(store.partitions), 'partition')}, manifest hash "
             f"{store.fingerprint[:16]}, outcomes {__version__}."
         )
+        clinics = all_clinics(review, cells)
         listed_for = folder / "attention"
         attention = write_attention(review, listed_for)
         report = write_network_report(review, clinics, folder, source=source, attention=attention)

@@ -25,7 +25,7 @@ Progress = Callable[[int, int, str], None]
 
 
 #: The kernel lives for one run: looking for unused objects less often saves a tenth of it.
-_COLLECT_LESS = "--IPKernelApp.exec_lines=import gc; gc.freeze(); gc.set_threshold(50_000, 20, 20)"
+_COLLECT_LESS = "--IPKernelApp.exec_lines=import gc; gc.freeze(); gc.set_threshold(20_000, 10, 10)"
 
 
 class NotebookError(OutcomesError):

@@ -9,12 +9,17 @@ from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from outcomes.errors import ArgumentError
 
 if TYPE_CHECKING:  # commands write pages without drawing: do not load the drawing for them
     from matplotlib.figure import Figure
 
 __all__ = ["Gallery", "Html", "Picture"]
+
+#: Marks in one picture beyond which they are drawn as dots, and dots an inch.
+_CROWD, _DOTS = 400, 120
 
 
 @dataclass(frozen=True)
@@ -64,6 +69,7 @@ class Picture:
         from outcomes.reporting.style import house_style
 
         store = io.StringIO()
+        _dots_for_crowds(figure)
         with house_style():
             # savefig draws twice, first to lay out; the canvas lays out as it draws
             FigureCanvasSVG(figure).print_svg(store, metadata={"Date": None, "Creator": None})
@@ -86,6 +92,16 @@ class Gallery:
 
     def _repr_html_(self) -> str:
         return '<div class="gallery">' + "".join(p._repr_html_() for p in self.pictures) + "</div>"
+
+
+def _dots_for_crowds(figure: Figure) -> None:
+    """Draw marks in their hundreds as dots of a picture; text, axes and lines stay sharp."""
+    for axes in figure.axes:
+        sizes = [np.shape(marks.get_offsets())[0] for marks in axes.collections]
+        if sum(sizes) > _CROWD:
+            figure.set_dpi(_DOTS)
+            for marks, size in zip(axes.collections, sizes, strict=True):
+                marks.set_rasterized(size > 1)
 
 
 def _compact(svg: str) -> str:

@@ -7,7 +7,7 @@ import statsmodels.api as sm
 
 from data_synthetic.make_network import make_network
 from outcomes.errors import DataError
-from outcomes.network.clinics import CASE_MIX, all_clinics, compare_clinics
+from outcomes.network.clinics import CASE_MIX, all_clinics, clinic_cells, compare_clinics
 from outcomes.network.engines import Here
 from outcomes.network.pooled_fit import SeriesSums, fit_sums, series_sums
 from outcomes.network.review import review_network
@@ -113,7 +113,7 @@ def test_clinics_of_a_network_come_back_as_planted(tmp_path):
             packing.add(caseload)
             planted[code] = effect
     review = review_network(open_store(tmp_path / "store"), quarter="all", engine=Here())
-    found = all_clinics(review)["shoulder_flexion"]
+    found = all_clinics(review, clinic_cells(review))["shoulder_flexion"]
     assert "start value" in found.adjusted_for and "weeks of symptoms" in found.adjusted_for
     gains = found.effects[found.effects["term"] == "time"].set_index("clinic")["estimate"]
     effects = pd.Series(planted)[gains.index]

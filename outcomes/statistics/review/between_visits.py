@@ -25,7 +25,7 @@ _TREND = "trend of the before level per week"
 _SERIES = ["client", "episode", "side", "mode", "instrument"]
 
 
-def kept_gains(review: QuarterReview, *, linked: int = 2) -> dict[str, KeptGains]:
+def kept_gains(review: QuarterReview, *, linked: int = 1) -> dict[str, KeptGains]:
     """Tell gains within visits apart from kept ones, in every measure that has both moments.
 
     Parameters
