@@ -247,6 +247,8 @@ def _state_chances(
     has_line, has_goal = ~np.isnan(line), ~np.isnan(target)
     mean, variance = astray.moments(now, after)
     nodes, shares = np.polynomial.hermite_e.hermegauss(9 if variance.any() else 1)
+    shares = (shares / shares.sum())[:, np.newaxis]
+    astray_by = mean + nodes[:, np.newaxis] * np.sqrt(variance)  # nodes x series
     for part in courses.parts:
         c1, sd = astray.sign * part.mean[:, 1], np.sqrt(part.covariance[:, 1, 1])
         a = part.clock(now)
@@ -254,18 +256,18 @@ def _state_chances(
         with np.errstate(divide="ignore"):
             edge = np.where(a > 0, line / np.where(a > 0, a, 1), np.inf)
             declined = np.where(a > 0, -least / np.where(a > 0, a, 1), -np.inf)
-        for node, share in zip(nodes, shares / shares.sum(), strict=True):
-            x = mean + node * np.sqrt(variance)
-            worse = _below(np.maximum(declined, (-least - x) / b), c1, sd)
-            not_gaining = np.maximum(_below((least - x) / b, c1, sd), worse)
-            short = np.clip(_below(np.where(has_line, edge, 0), c1, sd), worse, not_gaining) - worse
-            levelled = not_gaining - worse
-            weight = part.weight * share
-            chances[:, 0] += weight * worse
-            chances[:, 1] += weight * (1 - not_gaining)
-            chances[:, 2] += weight * np.where(has_line, short, 0)
-            chances[:, 3] += weight * np.where(has_line, levelled - short, 0)
-            chances[:, 4] += weight * np.where(has_line, 0, levelled)
+        worse = _below(np.maximum(declined, (-least - astray_by) / b), c1, sd)
+        not_gaining = np.maximum(_below((least - astray_by) / b, c1, sd), worse)
+        short = np.clip(_below(np.where(has_line, edge, 0), c1, sd), worse, not_gaining) - worse
+        worse, not_gaining, short = (
+            part.weight * (shares * chance).sum(axis=0) for chance in (worse, not_gaining, short)
+        )
+        levelled = not_gaining - worse
+        chances[:, 0] += worse
+        chances[:, 1] += part.weight - not_gaining
+        chances[:, 2] += np.where(has_line, short, 0)
+        chances[:, 3] += np.where(has_line, levelled - short, 0)
+        chances[:, 4] += np.where(has_line, 0, levelled)
     if has_goal.any():
         levelled = chances[:, 2:].sum(axis=1)
         level = courses.level(now).turned(astray.sign)
