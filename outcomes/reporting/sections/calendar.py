@@ -198,7 +198,7 @@ def _which_visits_are_missing(review: QuarterReview, meeting: Meeting) -> str:
     if not counts:
         return ""
     kinds = {
-        "complete": "None missing",
+        "complete": "All there",
         "left": "Left before the last",
         "gaps": "Gaps between",
         "gaps and left": "Gaps, then left",
@@ -207,7 +207,7 @@ def _which_visits_are_missing(review: QuarterReview, meeting: Meeting) -> str:
     shown = table(
         rows.rename_axis("name").reset_index(),
         {"name": "Measure", **kinds},
-        caption="Clients by what is missing among their planned visits",
+        caption="Clients by which of their planned visits are there",
     )
     return f"<details><summary>Which visits are missing</summary>{shown.text}</details>"
 
