@@ -220,17 +220,13 @@ def bootstrap_interval(
             drawn = _resample(
                 lambda x, d: (function(x, d) - value) / error(x, d), start, gain, rng, n_resamples
             )
-            own = float(error(start, gain))
+            usable = drawn[np.isfinite(drawn)]
+            low, high = _studentised(value, usable, float(error(start, gain)), confidence)
         else:
             drawn = _resample(function, start, gain, rng, n_resamples)
-            left_out = _leave_out(function, start, gain)
-    usable = drawn[np.isfinite(drawn)]
+            usable = drawn[np.isfinite(drawn)]
+            low, high = _bca(value, usable, _leave_out(function, start, gain), confidence)
     lost = drawn.size - usable.size
-    if interval == "studentised":
-        tail = (1 - confidence) / 2
-        high, low = value - own * np.quantile(usable, [tail, 1 - tail])
-    else:
-        low, high = _bca(value, usable, left_out, confidence)
     words = {"bca": "BCa bootstrap", "studentised": "studentised bootstrap"}[interval]
     return Estimate(
         measure=measure,
@@ -243,6 +239,14 @@ def bootstrap_interval(
         method=f"{name}; {words} over clients, {n_resamples:,} resamples",
         notes=(f"{lost:,} resamples had no value and were left out.",) if lost else (),
     )
+
+
+def _studentised(
+    value: float, drawn: np.ndarray, error: float, confidence: float
+) -> tuple[float, float]:
+    tail = (1 - confidence) / 2
+    high, low = value - error * np.quantile(drawn, [tail, 1 - tail])
+    return float(low), float(high)
 
 
 def _resample(
