@@ -366,7 +366,7 @@ REGRESSION_NOTE = (
 LEAVERS_NOTE = (
     "Missing visits are drawn from each client's own earlier ones, many times over. Clients who "
     "were discharged count as having left: for them the story that the gain was kept is the likely "
-    "one. None of the stories can be tested with these records."
+    "one. These records can test no story."
 )
 
 STANDING_NOTE = (

@@ -72,7 +72,8 @@ def test_every_part_of_the_report_can_be_shown(review, meeting):
         sections.completeness(review, meeting),
     ]
     for part in parts:
-        assert part.text and not re.search(r">(nan|None)\b(?! of)", part.text)
+        words = re.sub(r"base64,[^\"]+", "", part.text)  # letters of a picture are no words
+        assert part.text and ">nan" not in words and "None" not in words
     assert not NAMES.search(re.sub(r"base64,[^\"]+", "", parts[8].text))
 
 

@@ -59,7 +59,7 @@ def share_funnel_figure(funnel: pd.DataFrame, *, title: str, label: str, named: 
     beyond = int(outside.sum())
     alt = (
         f"{title}: {plural(len(funnel), 'group')} around a common share of {percent(theta)}. "
-        + ("None lies" if not beyond else f"{beyond} {'lies' if beyond == 1 else 'lie'}")
+        + ("No group lies" if not beyond else f"{beyond} {'lies' if beyond == 1 else 'lie'}")
         + " outside the 99.8% limits."
     )
     caption = (

@@ -1,9 +1,9 @@
 """Turnbull's estimate against the published breast cosmesis analysis and its own condition.
 
 The data are those of Finkelstein & Wolfe 1985 (Biometrics 41:933), months until the breast's look
-deteriorates, transcribed from memory of the printed table. The transcription is confirmed by the
-figures that others printed from the paper's data, all recalled: the masses, and the statistic of
-Fay & Shaw 2010 (J Stat Softw 36(2)).
+deteriorates, written down from memory of the printed table. They are confirmed by the figures that
+others printed from the paper's data, all recalled: the masses, and the statistic of Fay & Shaw 2010
+(J Stat Softw 36(2)).
 """
 
 import numpy as np
